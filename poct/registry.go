@@ -1,0 +1,132 @@
+package poct
+
+import "time"
+
+// Rows of the registry. Dates are "YYYY-MM-DD"; an empty text means not known.
+
+// Site is a clinic or a part of one.
+type Site struct {
+	ID         string        `json:"site"`
+	Name       string        `json:"name"`
+	TimeZone   string        `json:"time_zone"` // IANA name
+	QCInterval time.Duration `json:"qc_interval"`
+}
+
+// Meter is one device.
+type Meter struct {
+	Serial string `json:"serial"`
+	Model  string `json:"model"`
+	Site   string `json:"site"`
+	State  string `json:"state"` // in-use, withdrawn
+}
+
+// Operator is a person who may run tests.
+type Operator struct {
+	ID             string   `json:"operator"`
+	Name           string   `json:"name"`
+	Sites          []string `json:"sites"` // "*" for all
+	CertifiedUntil string   `json:"certified_until"`
+}
+
+// StripLot is a lot of test strips with the constants of its reagent.
+type StripLot struct {
+	Lot      string `json:"lot"`
+	Model    string `json:"model"`
+	Expires  string `json:"expires"`
+	ISI      Number `json:"isi"`
+	MNPT     Number `json:"mnpt"` // seconds
+	Recalled bool   `json:"recalled"`
+}
+
+// ControlLot is the range of one level of a control lot on one strip lot.
+type ControlLot struct {
+	Lot      string `json:"control_lot"`
+	Level    string `json:"level"`
+	StripLot string `json:"strip_lot"` // "" for every strip lot
+	Low      Number `json:"low"`
+	High     Number `json:"high"`
+	Expires  string `json:"expires"`
+}
+
+// Patient as the registry knows one. Names and dates never enter a log.
+type Patient struct {
+	Authority string `json:"authority"`
+	ID        string `json:"id"`
+	Family    string `json:"family"`
+	Given     string `json:"given"`
+	BirthDate string `json:"birth_date"`
+	Sex       string `json:"sex"`
+	MergedTo  string `json:"merged_to,omitempty"` // id under the same authority that survives
+}
+
+// Visit is a stay or contact of a patient at a site.
+type Visit struct {
+	ID        string    `json:"visit"`
+	Authority string    `json:"authority"`
+	Patient   string    `json:"patient"`
+	Site      string    `json:"site"`
+	Start     time.Time `json:"start"`
+	End       time.Time `json:"end"` // zero while open
+}
+
+// RegistryKind names a kind of registry row, as `tidegate import` takes it.
+type RegistryKind string
+
+// Registry kinds.
+const (
+	Sites       RegistryKind = "sites"
+	Meters      RegistryKind = "meters"
+	Operators   RegistryKind = "operators"
+	StripLots   RegistryKind = "strip_lots"
+	ControlLots RegistryKind = "control_lots"
+	Patients    RegistryKind = "patients"
+	Visits      RegistryKind = "visits"
+)
+
+// RegistryRows is a set of rows to upsert in one commit.
+type RegistryRows struct {
+	Sites       []Site
+	Meters      []Meter
+	Operators   []Operator
+	StripLots   []StripLot
+	ControlLots []ControlLot
+	Patients    []Patient
+	Visits      []Visit
+}
+
+// Past is an earlier result, as history for a later one.
+type Past struct {
+	Result   string
+	Version  int
+	Key      string
+	State    State
+	Reading  Reading
+	Digest   string // content digest of its newest version, see Content
+	Tested   time.Time
+	QCPassed bool // for controls: within its range
+}
+
+// Book is what is known at one moment: registry rows and history. Within one
+// Decide it reads the same transaction that the decision commits in, so it
+// already holds everything decided before. Not found is (zero, false, nil).
+type Book interface {
+	Site(id string) (Site, bool, error)
+	Meter(serial string) (Meter, bool, error)
+	Operator(id string) (Operator, bool, error)
+	StripLot(lot string) (StripLot, bool, error)
+	// StripLotNumbers lists all registered lot numbers, for the nearest one.
+	StripLotNumbers() ([]string, error)
+	// ControlLots lists the registered ranges of a control lot.
+	ControlLots(lot string) ([]ControlLot, error)
+	// Patients lists rows with this identifier; under any authority if authority is "".
+	Patients(authority, id string) ([]Patient, error)
+	Visits(authority, id string) ([]Visit, error)
+	// ByKey is the result that owns a test key.
+	ByKey(key string) (Past, bool, error)
+	// Controls lists filed control results of a meter tested in [from, to], oldest first.
+	Controls(meter string, from, to time.Time) ([]Past, error)
+	// PatientResults lists delivered or released results of a patient tested in [from, to], newest first.
+	PatientResults(p PatientRef, from, to time.Time) ([]Past, error)
+	// MeterResults lists the newest results of a meter by arrival, newest first.
+	MeterResults(meter string, limit int) ([]Past, error)
+}
