@@ -168,6 +168,7 @@ type Event struct {
 	Outlet  string
 	Payload []byte // JSON, may be about a patient; nil where there is none
 	Salt    []byte
+	Digest  string // hex SHA-256 of salt and payload: what stays when both are erased
 }
 
 // EventKind names a step.
