@@ -1,0 +1,114 @@
+package pipeline
+
+import (
+	"fmt"
+	"strings"
+
+	"tidegate/poct"
+	"tidegate/validate"
+)
+
+// Again judges a held record after a reviewer's act. The arrival stays as it
+// came; what comes back are new versions.
+//
+//	correct   the changed reading runs through every check again
+//	          (without changes: the arrival is read again, with the profile
+//	          and registry of now)
+//	release   checked again, then released in spite of the problems that this
+//	          person may answer for; what no one may release stays held
+//	retry     the arrival is read again
+//
+// Discarding needs no judgement; the store does it.
+func (j *Judge) Again(book poct.Book, h poct.HoldRecord, a poct.Arrival, st poct.Settlement) (poct.Decision, error) {
+	rereads := st.Act == poct.ActRetry || (st.Act == poct.ActCorrect && len(st.Changes) == 0)
+	if rereads || h.Reading.Kind == poct.KindUnread {
+		return j.reread(book, h, a)
+	}
+	reading := h.Reading
+	if st.Act == poct.ActCorrect {
+		changed, err := validate.CorrectReading(reading, st.Changes)
+		if err != nil {
+			return poct.Decision{}, err
+		}
+		reading = changed
+	}
+	facts, err := j.Facts(book, reading, a.Received, j.Now())
+	if err != nil {
+		return poct.Decision{}, fmt.Errorf("look up facts of hold %s: %w", h.ID, err)
+	}
+	facts.Owner = j.ownerOf(facts.Owner, h)
+	o := j.outcome(a.Inlet, reading, facts, nil)
+	if st.Act == poct.ActRelease {
+		j.override(&o, h, facts.Owner, st)
+	}
+	j.version(&o, h)
+	return poct.Decision{Arrival: a.ID, Outcomes: []poct.Outcome{o}}, nil
+}
+
+// reread decodes the bytes once more. The reading that this hold stands for
+// becomes its result's next version; readings that came to light only now are
+// judged as new ones.
+func (j *Judge) reread(book poct.Book, h poct.HoldRecord, a poct.Arrival) (poct.Decision, error) {
+	d := poct.Decision{Arrival: a.ID}
+	for _, dec := range j.decode(book, a) {
+		mine := dec.Reading.Index == h.Reading.Index
+		if !mine && h.Reading.Kind != poct.KindUnread {
+			continue // another reading of this arrival has its own life
+		}
+		facts, err := j.Facts(book, dec.Reading, a.Received, j.Now())
+		if err != nil {
+			return poct.Decision{}, fmt.Errorf("look up facts of hold %s: %w", h.ID, err)
+		}
+		if mine {
+			facts.Owner = j.ownerOf(facts.Owner, h)
+		}
+		o := j.outcome(a.Inlet, dec.Reading, facts, dec.Problems)
+		if mine {
+			j.version(&o, h)
+		}
+		d.Outcomes = append(d.Outcomes, o)
+	}
+	return d, nil
+}
+
+// ownerOf leaves out the held result itself: it is not a resend of itself.
+func (j *Judge) ownerOf(owner *poct.Past, h poct.HoldRecord) *poct.Past {
+	if owner != nil && owner.Result == h.Result {
+		return nil
+	}
+	return owner
+}
+
+// version makes an outcome the next version of the held result, unless it
+// turned out to repeat or continue another one.
+func (j *Judge) version(o *poct.Outcome, h poct.HoldRecord) {
+	if o.Owner == "" {
+		o.Owner = h.Result
+	}
+}
+
+// override releases what is held when each holding problem allows it; who may
+// was asked before. A mark travels with the result.
+func (j *Judge) override(o *poct.Outcome, h poct.HoldRecord, owner *poct.Past, st poct.Settlement) {
+	if o.Verdict != poct.HoldIt {
+		return // passes by now without anyone's word
+	}
+	shown := map[string]bool{}
+	for _, p := range h.Problems {
+		shown[p.Code] = true
+	}
+	var texts []string
+	for _, p := range o.Problems {
+		if p.Severity != poct.Hold {
+			continue
+		}
+		if !shown[p.Code] {
+			return // found only now: nobody has judged it yet
+		}
+		texts = append(texts, p.Code)
+	}
+	o.Verdict, o.Cause = poct.Release, ""
+	o.Result.Marks = append(o.Result.Marks,
+		"Released by a person in spite of: "+strings.Join(texts, ", ")+".")
+	j.bind(o, owner)
+}

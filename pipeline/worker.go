@@ -1,0 +1,121 @@
+package pipeline
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"github.com/rs/zerolog"
+
+	"tidegate/poct"
+)
+
+// Store is what the worker needs of the store. Decide commits the decisions of
+// a batch in one transaction and runs the judge inside it; it is safe to call
+// from several goroutines.
+type Store interface {
+	ClaimArrivals(ctx context.Context, owner string, most int, lease time.Duration) ([]poct.Claim, error)
+	Decide(ctx context.Context, claims []poct.Claim, judge func(poct.Book, poct.Arrival) (poct.Decision, error)) ([]poct.Decision, []error, error)
+	// Arrived signals that a new arrival may be waiting. It never blocks the store.
+	Arrived() <-chan struct{}
+}
+
+// Settings of a worker.
+type Settings struct {
+	Store Store
+	Judge *Judge
+	Log   zerolog.Logger
+	// Name of this worker in leases, unique per process.
+	Name string
+	// Patience is how long an arrival waits for a look-up that fails in
+	// transit before it is held.
+	Patience time.Duration
+	// Decided is called for each decision after its commit; may be nil.
+	Decided func(poct.Decision)
+}
+
+const (
+	batch = 64               // arrivals a claim: bounds how long one decision transaction keeps the writer
+	lease = 30 * time.Second // far above the time a batch takes; an expired one is judged again, the epoch fences the late
+	idle  = 2 * time.Second  // how soon expired leases and waits are noticed without a signal
+)
+
+// Worker judges arrivals in the order they came. One worker per store keeps
+// that order; more are safe and only loosen it.
+type Worker struct{ s Settings }
+
+// NewWorker checks the settings and starts nothing.
+func NewWorker(s Settings) (*Worker, error) {
+	if s.Store == nil || s.Judge == nil {
+		return nil, errors.New("pipeline: a worker needs a store and a judge")
+	}
+	if s.Name == "" {
+		s.Name = "pipeline"
+	}
+	return &Worker{s: s}, nil
+}
+
+// Run judges until ctx ends, then returns nil. A batch under way is finished
+// first: what it has claimed is decided or its lease runs out.
+func (w *Worker) Run(ctx context.Context) error {
+	tick := time.NewTicker(idle)
+	defer tick.Stop()
+	last := ""
+	for {
+		n, err := w.Step(context.WithoutCancel(ctx))
+		last = w.report(last, err)
+		if n > 0 && err == nil && ctx.Err() == nil {
+			continue
+		}
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-w.s.Store.Arrived():
+		case <-tick.C:
+		}
+	}
+}
+
+// Step claims and decides one batch and tells how many arrivals it claimed.
+func (w *Worker) Step(ctx context.Context) (int, error) {
+	claims, err := w.s.Store.ClaimArrivals(ctx, w.s.Name, batch, lease)
+	if err != nil {
+		return 0, fmt.Errorf("claim arrivals: %w", err)
+	}
+	if len(claims) == 0 {
+		return 0, nil
+	}
+	decisions, errs, err := w.s.Store.Decide(ctx, claims, w.s.Judge.Decide)
+	if err != nil {
+		return len(claims), fmt.Errorf("decide %d arrivals: %w", len(claims), err)
+	}
+	for i, e := range errs {
+		switch {
+		case e == nil:
+			if w.s.Decided != nil {
+				w.s.Decided(decisions[i])
+			}
+		case errors.Is(e, poct.ErrFenced):
+			// Another worker took it over; its decision stands.
+		default:
+			err = errors.Join(err, fmt.Errorf("decide arrival %s: %w", claims[i].Arrival.ID, e))
+		}
+	}
+	return len(claims), err
+}
+
+// report logs an error once, until it changes.
+func (w *Worker) report(last string, err error) string {
+	now := ""
+	if err != nil {
+		now = err.Error()
+	}
+	if now != last && now != "" {
+		w.s.Log.Error().Err(err).Str("stage", "pipeline").Msg("arrivals wait; tried again until it works")
+	}
+	if now == "" && last != "" {
+		w.s.Log.Info().Str("stage", "pipeline").Msg("arrivals are judged again")
+	}
+	return now
+}
