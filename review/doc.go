@@ -1,0 +1,12 @@
+// Package review is the desk where a person settles what was held: correct,
+// release, discard or send again, each with a name, a time and a reason.
+//
+// It promises that nobody acts on a hold that changed since they looked at it,
+// that nobody acts outside their sites or their rank, that the device's value
+// and time are never edited, and that a corrected or released reading runs the
+// whole way again, from facts to verdict, in the transaction that settles it.
+//
+//	person ─► Desk.Settle ─► who may? ─► Store.Settle ─► Judge.Again ─► one commit
+//
+// What a person looked at is written down too: Desk.Look.
+package review
