@@ -1,0 +1,150 @@
+package mapping
+
+import (
+	"github.com/goccy/go-yaml"
+	"github.com/goccy/go-yaml/ast"
+)
+
+// ProfileConfig is how the messages of one meter model are read, as an
+// integration engineer writes it.
+type ProfileConfig struct {
+	ID     string `yaml:"id"`
+	Format string `yaml:"format"` // hl7v2 or csv
+	Model  string `yaml:"model"`
+	// Match chooses between several profiles of an inlet: each place must hold
+	// one of its values. Empty fits everything of the format.
+	Match          map[string]Values `yaml:"match,omitempty"`
+	Specimen       string            `yaml:"specimen"` // capillary or venous
+	MeasuringRange RangeConfig       `yaml:"measuring_range,omitempty"`
+	// Charset reads bytes that are not UTF-8 in an HL7 message that declares no
+	// character set: windows-1252, iso-8859-1 or iso-8859-15.
+	Charset string         `yaml:"charset,omitempty"`
+	CSV     CSVConfig      `yaml:"csv,omitempty"`
+	Fields  FieldsConfig   `yaml:"fields"`
+	Control ControlConfig  `yaml:"control,omitempty"`
+	Results []ResultConfig `yaml:"results"`
+	// Errors are the model's error codes in words. A record whose value is one
+	// of them is a device event, not a result.
+	Errors  map[string]string `yaml:"errors,omitempty"`
+	NotSent []string          `yaml:"not_sent,omitempty"` // fields that the model never sends: checks on them are not asked
+}
+
+// FieldsConfig says where each field of a reading stands. One left out is not read.
+type FieldsConfig struct {
+	Meter        FieldConfig `yaml:"meter,omitempty"`
+	Sequence     FieldConfig `yaml:"sequence,omitempty"`
+	TestedAt     FieldConfig `yaml:"tested_at,omitempty"`
+	SentAt       FieldConfig `yaml:"sent_at,omitempty"` // hl7v2: MSH-7 if left out
+	Operator     FieldConfig `yaml:"operator,omitempty"`
+	Patient      FieldConfig `yaml:"patient,omitempty"`
+	BirthDate    FieldConfig `yaml:"birth_date,omitempty"`
+	Family       FieldConfig `yaml:"family,omitempty"`
+	Given        FieldConfig `yaml:"given,omitempty"`
+	Sex          FieldConfig `yaml:"sex,omitempty"`
+	StripLot     FieldConfig `yaml:"strip_lot,omitempty"`
+	StripExpires FieldConfig `yaml:"strip_expires,omitempty"`
+	// Onboard is the strip's own control. Its values map to pass and fail; a
+	// text that they do not name counts as fail.
+	Onboard FieldConfig `yaml:"onboard,omitempty"`
+	// Error is an error code beside the value.
+	Error FieldConfig `yaml:"error,omitempty"`
+	// Status is what the meter says of its result. hl7v2: OBX-11 by HL7 table
+	// 0085 if left out; csv: final if left out. Its values map to preliminary,
+	// final, corrected, withdrawn or cancelled.
+	Status FieldConfig `yaml:"status,omitempty"`
+	Visit  FieldConfig `yaml:"visit,omitempty"`
+	Order  FieldConfig `yaml:"order,omitempty"`
+}
+
+// FieldConfig is one place, written as a text alone or with how to read it.
+type FieldConfig struct {
+	At        string            `yaml:"at"`                  // hl7v2: PID-3.1; csv: the column's name
+	Where     map[string]Values `yaml:"where,omitempty"`     // only in a segment or row with these values
+	Type      string            `yaml:"type,omitempty"`      // patient: identifier type, CX.5
+	Authority string            `yaml:"authority,omitempty"` // patient: assigning authority, CX.4
+	Zone      string            `yaml:"zone,omitempty"`      // times without offset: "site" or an IANA name
+	Layout    string            `yaml:"layout,omitempty"`    // times and dates: Unicode date pattern
+	Pattern   string            `yaml:"pattern,omitempty"`   // regular expression; its first group is the value
+	Values    map[string]string `yaml:"values,omitempty"`    // what the meter writes -> the word it means
+}
+
+// UnmarshalYAML reads a field written as a text alone, or as a map.
+func (f *FieldConfig) UnmarshalYAML(decode func(any) error) error {
+	if at := ""; decode(&at) == nil {
+		*f = FieldConfig{At: at}
+		return nil
+	}
+	type plain FieldConfig // without this method
+	return decode((*plain)(f))
+}
+
+// set reports whether the field was written at all.
+func (f FieldConfig) set() bool {
+	return f.At != "" || f.Where != nil || f.Type != "" || f.Authority != "" || f.Zone != "" ||
+		f.Layout != "" || f.Pattern != "" || f.Values != nil
+}
+
+// Values is one text or a list of them.
+type Values []string
+
+// UnmarshalYAML reads a text alone, or a list. It takes the text as written:
+// read as a number, 007 would become 7.
+func (v *Values) UnmarshalYAML(node ast.Node) error {
+	if list, ok := node.(*ast.SequenceNode); ok {
+		*v = make(Values, 0, len(list.Values))
+		for _, n := range list.Values {
+			if err := v.add(n); err != nil {
+				return err
+			}
+		}
+		return nil
+	}
+	*v = nil
+	return v.add(node)
+}
+
+func (v *Values) add(node ast.Node) error {
+	if _, ok := node.(ast.ScalarNode); !ok {
+		return &yaml.UnexpectedNodeTypeError{Actual: node.Type(), Expected: ast.StringType, Token: node.GetToken()}
+	}
+	*v = append(*v, node.GetToken().Value)
+	return nil
+}
+
+// RangeConfig is the measuring range of a model for INR, as quoted decimals.
+type RangeConfig struct {
+	Low  string `yaml:"low,omitempty"`
+	High string `yaml:"high,omitempty"`
+}
+
+// CSVConfig is how a CSV file is written.
+type CSVConfig struct {
+	Delimiter string `yaml:"delimiter,omitempty"` // one character, "," if left out
+	Decimal   string `yaml:"decimal,omitempty"`   // "." or ","; "." if left out
+	// Encoding reads files that have no byte order mark and are not UTF-8:
+	// windows-1252, iso-8859-1 or iso-8859-15.
+	Encoding string `yaml:"encoding,omitempty"`
+	// Header names the columns of files that have no header line.
+	Header []string `yaml:"header,omitempty"`
+	// Ignore lists columns that the profile does not use; "*" stands for any.
+	// A column named nowhere makes the file unreadable: it may change what the
+	// others mean.
+	Ignore []string `yaml:"ignore,omitempty"`
+}
+
+// ControlConfig tells control measurements from patients'.
+type ControlConfig struct {
+	When  map[string]Values `yaml:"when,omitempty"` // each place holds one of its values: a control
+	Lot   FieldConfig       `yaml:"lot,omitempty"`
+	Level FieldConfig       `yaml:"level,omitempty"`
+}
+
+// ResultConfig is one analyte.
+type ResultConfig struct {
+	Analyte string            `yaml:"analyte"` // inr or pt
+	Where   map[string]Values `yaml:"where,omitempty"`
+	Value   FieldConfig       `yaml:"value,omitempty"` // hl7v2: OBX-5 if left out; csv: the column
+	Unit    FieldConfig       `yaml:"unit,omitempty"`  // hl7v2: OBX-6.1 if left out; csv: a UCUM code as text, or {at: column}
+	LOINC   string            `yaml:"loinc"`
+	Units   map[string]string `yaml:"units,omitempty"` // unit as sent -> UCUM code
+}

@@ -1,0 +1,22 @@
+// Package mapping turns arrivals into readings by meter profile, and results
+// into FHIR transactions.
+//
+//	ProfileConfig --Compile--> Profile
+//	Arrival --Decode (Profile)--> readings, problems
+//	Reading + Facts --Resolve--> Result
+//	Result --Bundle--> transaction for the record system
+//
+// What it promises:
+//
+//   - Pure: no clock, logger, file or network. The same bytes and the same
+//     profile give the same readings; the same result gives the same bytes.
+//   - Nothing is made up. A value is the text that was sent; a number is a
+//     decimal read from that text; what a profile does not name is left alone.
+//     What cannot be read as a whole becomes one unread reading with a reason.
+//   - Decode never fails and never panics: every arrival yields at least one
+//     reading.
+//   - Each field of a reading keeps the place of its bytes (Reading.Where), so
+//     that a person can be shown them.
+//   - What is rendered is valid FHIR R4: no empty arrays, no repeated keys,
+//     numbers with the digits that were sent, times with an offset.
+package mapping
