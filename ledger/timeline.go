@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"tidegate/poct"
 )
@@ -86,11 +87,11 @@ func (n *narrator) tell(e poct.Event) (title, detail string, mark Mark) {
 	by := " by " + e.Actor
 	switch e.Kind {
 	case poct.EventReceived:
-		return counted("Received %d bytes", p.Bytes, "Received"), join(named("inlet", p.Inlet), "kept unchanged"), ""
+		return counted("Received %d bytes", p.Bytes, "Received"), join(named("inlet ", p.Inlet, ""), "kept unchanged"), ""
 	case poct.EventResent:
 		return "The same bytes came again", "answered as at first, no new arrival", ""
 	case poct.EventRead:
-		return named("Read with profile", p.Profile), join(plural(p.Readings, "reading"), version(e)), ""
+		return named("Read with profile ", p.Profile, "Read"), join(plural(p.Readings, "reading"), version(e)), ""
 	case poct.EventReleased:
 		return n.released(e)
 	case poct.EventFiled:
@@ -98,9 +99,9 @@ func (n *narrator) tell(e poct.Event) (title, detail string, mark Mark) {
 	case poct.EventHeld:
 		return n.held(e, p)
 	case poct.EventDuplicate:
-		return "Taken for a duplicate", join(named("rule", p.Rule), "not sent again"), ""
+		return "Taken for a duplicate", join(named("rule ", p.Rule, ""), "not sent again"), ""
 	case poct.EventIgnored:
-		return named("Ignored by rule", p.Rule), "kept, never sent to a record", ""
+		return named("Ignored by rule ", p.Rule, "Ignored"), "kept, never sent to a record", ""
 	case poct.EventWaiting:
 		return "Waiting for a look-up", "the registry did not answer", MarkWaiting
 	case poct.EventLooked:
@@ -116,19 +117,19 @@ func (n *narrator) tell(e poct.Event) (title, detail string, mark Mark) {
 	case poct.EventCalled:
 		return "Critical result acknowledged" + by, n.reason(e, p), ""
 	case poct.EventIntent:
-		return named("Sending to outlet", e.Outlet), join(string(p.Action), counted("%d bytes", p.Bytes, ""),
+		return named("Sending to outlet ", e.Outlet, "Sending"), join(string(p.Action), counted("%d bytes", p.Bytes, ""),
 			"fixed before the first byte left"), ""
 	case poct.EventUnknown:
 		n.receipt(e)
-		return named("Outlet", e.Outlet) + " gave no answer", "looked up first, then sent again", MarkWaiting
+		return named("Outlet ", e.Outlet, "An outlet") + " gave no answer", "looked up first, then sent again", MarkWaiting
 	case poct.EventRetry:
-		return named("Outlet", e.Outlet) + " could not take it now", join(n.answer(e, p), "tried again later"), MarkWaiting
+		return named("Outlet ", e.Outlet, "An outlet") + " could not take it now", join(n.answer(e, p), "tried again later"), MarkWaiting
 	case poct.EventDelivered:
-		return accepted(e.Outlet), n.answer(e, p), MarkDelivered
+		return named("Accepted by outlet ", e.Outlet, "Accepted by the record"), n.answer(e, p), MarkDelivered
 	case poct.EventRefused:
-		return named("Refused by outlet", e.Outlet), join(n.answer(e, p), "set aside for a person"), MarkHeld
+		return named("Refused by outlet ", e.Outlet, "Refused"), join(n.answer(e, p), "set aside for a person"), MarkHeld
 	case poct.EventCancelled:
-		return "Cancelled before it was sent", named("outlet", e.Outlet), ""
+		return "Cancelled before it was sent", named("outlet ", e.Outlet, ""), ""
 	case poct.EventRegistry:
 		return "Registry changed" + by, "", ""
 	case poct.EventStarted:
@@ -136,7 +137,7 @@ func (n *narrator) tell(e poct.Event) (title, detail string, mark Mark) {
 	case poct.EventStopped:
 		return "tidegate stopped", "", ""
 	case poct.EventInlet:
-		return named("Noticed at inlet", p.Inlet), "no arrival", ""
+		return named("Noticed at inlet ", p.Inlet, "Noticed at an inlet"), "no arrival", ""
 	case poct.EventExported:
 		return "Pack exported" + by, "", ""
 	}
@@ -276,13 +277,6 @@ func (n *narrator) answer(e poct.Event, p Payload) string {
 	return joinWith(", ", status, p.Class, strings.Join(p.Remote, ", "))
 }
 
-func accepted(outlet string) string {
-	if outlet == "" {
-		return "Accepted by the record"
-	}
-	return "Accepted by outlet " + outlet
-}
-
 func count(checks []poct.CheckAnswer) map[poct.Answer]int {
 	answers := map[poct.Answer]int{}
 	for _, c := range checks {
@@ -316,15 +310,12 @@ func counted(format string, n int, none string) string {
 	return fmt.Sprintf(format, n)
 }
 
-func named(what, name string) string {
-	switch {
-	case name != "":
-		return what + " " + name
-	case strings.ToLower(what) == what:
-		return ""
-	default:
-		return strings.TrimSuffix(strings.TrimSuffix(what, " with profile"), " by rule")
+// named is the words with their name, or others where there is no name.
+func named(words, name, none string) string {
+	if name == "" {
+		return none
 	}
+	return words + name
 }
 
 func shown(names []string) string {
@@ -345,10 +336,8 @@ func fields(names []string) string {
 // sentence turns a name such as strip_lot or send-again into words.
 func sentence(name string) string {
 	words := strings.NewReplacer("_", " ", "-", " ").Replace(name)
-	if words == "" {
-		return words
-	}
-	return strings.ToUpper(words[:1]) + words[1:]
+	_, first := utf8.DecodeRuneInString(words)
+	return strings.ToUpper(words[:first]) + words[first:]
 }
 
 func join(parts ...string) string { return joinWith("; ", parts...) }
