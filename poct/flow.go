@@ -72,9 +72,15 @@ type Delivery struct {
 	First    time.Time // when it became due first
 	Lease    time.Time // until when this claim holds
 	// Intent is set once bytes were committed for sending: a claim that finds
-	// it must look up before it sends. Sent is the end of the last possible send.
-	Intent    bool
-	IntentAt  time.Time
+	// it must look up before it sends. SentBy is the end of the last possible
+	// send: when the lease ran out under which the intent was committed.
+	Intent   bool
+	IntentAt time.Time
+	SentBy   time.Time
+	// Unsure tells that an earlier delivery of the same filing was set aside
+	// without anyone knowing whether it landed: look up before sending, as
+	// with Intent, but there are no bytes of this delivery yet.
+	Unsure    bool
 	Body      []byte            // the rendered bytes, once and for all; nil before the intent
 	Remote    map[string]string // ids and ETags at the record system: "observation/inr" -> "Observation/12", "etag/observation/inr" -> `W/"1"`
 	LastError string            // class and status of the last failure, without patient data
@@ -130,6 +136,9 @@ const (
 	ActRelease Act = "release"
 	ActDiscard Act = "discard"
 	ActRetry   Act = "retry"
+	// ActReplaced is no person's act: a newer version of the result took the
+	// hold's place.
+	ActReplaced Act = "replaced"
 )
 
 // Settlement is a reviewer's act, as asked for and as kept.

@@ -17,6 +17,9 @@ type Arrival struct {
 	Batch    []byte // the whole batch this message was split from, else nil
 	Position int    // 1-based place in the batch, else 0
 	Fault    string // why the inlet already knows that it is unreadable, "" otherwise
+	// ControlID is the sender's own number for the message (MSH-10), "" where
+	// there is none. It is for searching alone: nothing is de-duplicated by it.
+	ControlID string
 }
 
 // Accepted is the answer of a durable store to an arrival. The same bytes at
