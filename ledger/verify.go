@@ -33,8 +33,8 @@ type Fault struct {
 	What  string `json:"what"`
 }
 
-// Report is the answer of a verification.
-type Report struct {
+// Verification is the answer of a check of a ledger or a pack.
+type Verification struct {
 	Verified bool    `json:"verified"` // everything fits
 	Size     int64   `json:"size"`     // events in the ledger at the head
 	Root     string  `json:"root"`     // base64; "" if the head cannot be read
@@ -44,27 +44,32 @@ type Report struct {
 	Erased   int64   `json:"erased,omitempty"`    // of which the payload was erased
 	SignedBy string  `json:"signed_by,omitempty"` // name+id of the key
 	// Trusted tells that the key was given from outside. Else Verified says
-	// only that the pack fits together, and Note says so in words.
-	Trusted bool   `json:"trusted"`
-	Note    string `json:"note,omitempty"`
+	// only that the pack fits together, and a note says so in words.
+	Trusted bool     `json:"trusted"`
+	Notes   []string `json:"notes,omitempty"`
 }
 
-func (r *Report) fault(index int64, format string, args ...any) {
-	if len(r.Faults) < maxFaults {
-		r.Faults = append(r.Faults, Fault{index, fmt.Sprintf(format, args...)})
+// fault adds what does not fit. After a thousand no more are listed.
+func (v *Verification) fault(index int64, format string, args ...any) {
+	if len(v.Faults) < maxFaults {
+		v.Faults = append(v.Faults, Fault{index, fmt.Sprintf(format, args...)})
 	}
 }
 
 // VerifyPack checks a pack of size bytes against the public keys in the text
 // keys, one a line. Without keys it takes the one that came with the pack and
-// says so. The error is about keys alone; whatever is wrong with the pack
-// stands in the report.
-func VerifyPack(r io.ReaderAt, size int64, keys string) (Report, error) {
-	v := verifier{report: Report{Faults: []Fault{}}, want: map[string]packFile{}, files: map[string]*zip.File{}}
+// says so in a note. Whatever is wrong, keys that cannot be read too, stands
+// in the answer.
+func VerifyPack(r io.ReaderAt, size int64, keys string) Verification {
+	v := verifier{
+		report: Verification{Faults: []Fault{}},
+		want:   map[string]packFile{}, files: map[string]*zip.File{}, read: map[string]bool{},
+	}
 	if strings.TrimSpace(keys) != "" {
 		trusted, err := Keys(keys)
 		if err != nil {
-			return Report{}, err
+			v.report.fault(-1, "the given key: %v", err)
+			return v.report
 		}
 		v.keys, v.report.Trusted = trusted, true
 	}
@@ -74,11 +79,11 @@ func VerifyPack(r io.ReaderAt, size int64, keys string) (Report, error) {
 	}
 	v.rest()
 	v.report.Verified = len(v.report.Faults) == 0
-	return v.report, nil
+	return v.report
 }
 
 type verifier struct {
-	report     Report
+	report     Verification
 	keys       []note.Verifier
 	files      map[string]*zip.File
 	names      []string // of files, sorted
@@ -97,7 +102,6 @@ func (v *verifier) open(r io.ReaderAt, size int64) bool {
 		v.report.fault(-1, "the pack is not a readable zip file")
 		return false
 	}
-	v.read = map[string]bool{}
 	if len(z.File) > maxPackFiles {
 		v.report.fault(-1, "the pack holds %d files, more than %d", len(z.File), maxPackFiles)
 		return false
@@ -218,7 +222,7 @@ func (v *verifier) signature(m manifest, body, signed []byte) bool {
 	}
 	v.report.SignedBy = by
 	if !v.report.Trusted {
-		v.report.Note = "signed by key " + by + ", which came with the pack and is not proof by itself"
+		v.report.Notes = []string{"signed by key " + by + ", which came with the pack and is not proof by itself"}
 	}
 	return true
 }
