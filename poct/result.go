@@ -87,6 +87,7 @@ type Facts struct {
 	Operator      *Operator
 	StripLot      *StripLot
 	NearestLot    string       // nearest registered lot number, one character apart; "" if none
+	NearestMeter  string       // registered serial that looks like an unknown one (O and 0, I and 1); "" if none
 	ControlLots   []ControlLot // ranges of the reading's control lot
 	Patients      []Patient    // all rows that match the identifier
 	Patient       *Patient     // the one, after merges are followed
