@@ -1,0 +1,111 @@
+package registry_test
+
+import (
+	"errors"
+	"slices"
+	"time"
+
+	"tidegate/poct"
+)
+
+// shelf is a poct.Book that keeps its rows in slices, as the tests write them.
+type shelf struct {
+	rows poct.RegistryRows
+	past []poct.Past // of every kind, in order of arrival
+	fail string      // the look-up that fails
+	seen []string    // look-ups asked, in order
+}
+
+var errShelf = errors.New("shelf fell over")
+
+func (s *shelf) asked(what string) error {
+	s.seen = append(s.seen, what)
+	if s.fail == what {
+		return errShelf
+	}
+	return nil
+}
+
+func find[T any](rows []T, fits func(T) bool) (T, bool) {
+	i := slices.IndexFunc(rows, fits)
+	if i < 0 {
+		var none T
+		return none, false
+	}
+	return rows[i], true
+}
+
+func filter[T any](rows []T, fits func(T) bool) []T {
+	return slices.DeleteFunc(slices.Clone(rows), func(r T) bool { return !fits(r) })
+}
+
+func (s *shelf) Site(id string) (poct.Site, bool, error) {
+	row, ok := find(s.rows.Sites, func(r poct.Site) bool { return r.ID == id })
+	return row, ok, s.asked("site")
+}
+
+func (s *shelf) Meter(serial string) (poct.Meter, bool, error) {
+	row, ok := find(s.rows.Meters, func(r poct.Meter) bool { return r.Serial == serial })
+	return row, ok, s.asked("meter")
+}
+
+func (s *shelf) Operator(id string) (poct.Operator, bool, error) {
+	row, ok := find(s.rows.Operators, func(r poct.Operator) bool { return r.ID == id })
+	return row, ok, s.asked("operator")
+}
+
+func (s *shelf) StripLot(lot string) (poct.StripLot, bool, error) {
+	row, ok := find(s.rows.StripLots, func(r poct.StripLot) bool { return r.Lot == lot })
+	return row, ok, s.asked("strip lot")
+}
+
+func (s *shelf) StripLotNumbers() ([]string, error) {
+	var lots []string
+	for _, l := range s.rows.StripLots {
+		lots = append(lots, l.Lot)
+	}
+	return lots, s.asked("lots")
+}
+
+func (s *shelf) ControlLots(lot string) ([]poct.ControlLot, error) {
+	return filter(s.rows.ControlLots, func(r poct.ControlLot) bool { return r.Lot == lot }), s.asked("control lots")
+}
+
+func (s *shelf) Patients(authority, id string) ([]poct.Patient, error) {
+	return filter(s.rows.Patients, func(r poct.Patient) bool {
+		return r.ID == id && (authority == "" || r.Authority == authority)
+	}), s.asked("patients")
+}
+
+func (s *shelf) Visits(authority, id string) ([]poct.Visit, error) {
+	return filter(s.rows.Visits, func(r poct.Visit) bool { return r.Patient == id && r.Authority == authority }), s.asked("visits")
+}
+
+func (s *shelf) ByKey(key string) (poct.Past, bool, error) {
+	row, ok := find(s.past, func(p poct.Past) bool { return p.Key == key })
+	return row, ok, s.asked("key")
+}
+
+func (s *shelf) Controls(meter string, from, to time.Time) ([]poct.Past, error) {
+	return filter(s.past, func(p poct.Past) bool {
+		return p.Reading.Kind == poct.KindControl && p.Reading.Meter == meter && within(p, from, to)
+	}), s.asked("controls")
+}
+
+func (s *shelf) PatientResults(ref poct.PatientRef, from, to time.Time) ([]poct.Past, error) {
+	rows := filter(s.past, func(p poct.Past) bool {
+		return p.Reading.Kind == poct.KindPatient && p.Reading.Patient == ref && within(p, from, to)
+	})
+	slices.SortStableFunc(rows, func(a, b poct.Past) int { return b.Tested.Compare(a.Tested) })
+	return rows, s.asked("patient results")
+}
+
+func (s *shelf) MeterResults(meter string, limit int) ([]poct.Past, error) {
+	rows := filter(s.past, func(p poct.Past) bool { return p.Reading.Meter == meter })
+	slices.Reverse(rows)
+	return rows[:min(limit, len(rows))], s.asked("meter results")
+}
+
+func within(p poct.Past, from, to time.Time) bool {
+	return !p.Tested.Before(from) && !p.Tested.After(to)
+}

@@ -1,0 +1,13 @@
+// Package registry says what is known about a reading: its site, meter,
+// operator, lots, patient and visit, the test that already has its key, the
+// controls before it and the patient's earlier results. It also reads the
+// registry's tables from CSV.
+//
+//	poct.Reading ──► Facts(book, …) ──► poct.Facts
+//	CSV of one kind ──► ReadCSV ──► poct.RegistryRows, refused lines
+//
+// It promises that it never guesses: what is not found stays empty, and a
+// number that looks like a registered one is told as a fact beside, never put
+// in its place. A look-up that fails is an error, not an absence. A refused
+// line is told with its line, column and reason, and no patient's data.
+package registry

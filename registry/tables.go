@@ -1,0 +1,222 @@
+package registry
+
+import (
+	"strconv"
+	"strings"
+	"time"
+
+	"tidegate/poct"
+)
+
+// longestInterval bounds a site's control interval to what controls are
+// looked back for.
+const longestInterval = controlsMost - 24*time.Hour
+
+// tables says how each kind is read.
+var tables = map[poct.RegistryKind]table{
+	poct.Sites: {
+		columns: []column{{name: "site", required: true}, {name: "name"}, {name: "time_zone", required: true}, {name: "qc_interval"}},
+		take: func(c *cells, rows *poct.RegistryRows) (string, func()) {
+			s := poct.Site{ID: c.text("site"), Name: c.text("name"), TimeZone: c.zone("time_zone"), QCInterval: c.interval("qc_interval")}
+			return s.ID, func() { rows.Sites = append(rows.Sites, s) }
+		},
+	},
+	poct.Meters: {
+		columns: []column{{name: "serial", required: true}, {name: "model"}, {name: "site", required: true}, {name: "state"}},
+		take: func(c *cells, rows *poct.RegistryRows) (string, func()) {
+			m := poct.Meter{Serial: c.text("serial"), Model: c.text("model"), Site: c.text("site"), State: c.state("state")}
+			return m.Serial, func() { rows.Meters = append(rows.Meters, m) }
+		},
+	},
+	poct.Operators: {
+		columns: []column{{name: "operator", required: true}, {name: "name"}, {name: "sites", required: true}, {name: "certified_until"}},
+		take: func(c *cells, rows *poct.RegistryRows) (string, func()) {
+			o := poct.Operator{ID: c.text("operator"), Name: c.text("name"), Sites: c.list("sites"), CertifiedUntil: c.date("certified_until")}
+			return o.ID, func() { rows.Operators = append(rows.Operators, o) }
+		},
+	},
+	poct.StripLots: {
+		columns: []column{{name: "lot", required: true}, {name: "model"}, {name: "expires"}, {name: "isi"}, {name: "mnpt"}, {name: "recalled"}},
+		take: func(c *cells, rows *poct.RegistryRows) (string, func()) {
+			l := poct.StripLot{
+				Lot: c.text("lot"), Model: c.text("model"), Expires: c.date("expires"),
+				ISI: c.positive("isi"), MNPT: c.positive("mnpt"), Recalled: c.truth("recalled"),
+			}
+			return l.Lot, func() { rows.StripLots = append(rows.StripLots, l) }
+		},
+	},
+	poct.ControlLots: {
+		columns: []column{
+			{name: "control_lot", required: true}, {name: "level", required: true}, {name: "strip_lot"},
+			{name: "low", required: true}, {name: "high", required: true}, {name: "expires"},
+		},
+		take: func(c *cells, rows *poct.RegistryRows) (string, func()) {
+			l := poct.ControlLot{
+				Lot: c.text("control_lot"), Level: c.text("level"), StripLot: c.text("strip_lot"),
+				Low: c.positive("low"), High: c.positive("high"), Expires: c.date("expires"),
+			}
+			if !c.bad && l.High.Cmp(l.Low) < 0 {
+				c.fault("high", "is below low. Write the range from the control's sheet")
+			}
+			return key(l.Lot, strings.ToLower(l.Level), l.StripLot), func() { rows.ControlLots = append(rows.ControlLots, l) }
+		},
+	},
+	poct.Patients: {
+		private: true,
+		columns: []column{
+			{name: "authority", required: true}, {name: "id", required: true}, {name: "family"}, {name: "given"},
+			{name: "birth_date"}, {name: "sex"}, {name: "merged_to", optional: true},
+		},
+		take: func(c *cells, rows *poct.RegistryRows) (string, func()) {
+			p := poct.Patient{
+				Authority: c.text("authority"), ID: c.text("id"), Family: c.text("family"), Given: c.text("given"),
+				BirthDate: c.date("birth_date"), Sex: c.text("sex"), MergedTo: c.text("merged_to"),
+			}
+			if p.MergedTo != "" && p.MergedTo == p.ID {
+				c.fault("merged_to", "is the line's own id. Write the id that survives, or leave it empty")
+			}
+			return key(p.Authority, p.ID), func() { rows.Patients = append(rows.Patients, p) }
+		},
+	},
+	poct.Visits: {
+		private: true,
+		columns: []column{
+			{name: "visit", required: true}, {name: "authority", required: true}, {name: "patient", required: true},
+			{name: "site", required: true}, {name: "start", required: true}, {name: "end"},
+		},
+		take: func(c *cells, rows *poct.RegistryRows) (string, func()) {
+			v := poct.Visit{
+				ID: c.text("visit"), Authority: c.text("authority"), Patient: c.text("patient"), Site: c.text("site"),
+				Start: c.time("start"), End: c.time("end"),
+			}
+			if !c.bad && !v.End.IsZero() && v.End.Before(v.Start) {
+				c.fault("end", "is before start. Leave it empty while the visit is open")
+			}
+			return v.ID, func() { rows.Visits = append(rows.Visits, v) }
+		},
+	},
+}
+
+func key(parts ...string) string { return strings.Join(parts, "\x1f") }
+
+// cells are the values of one line, read by column.
+type cells struct {
+	reader *reader
+	line   int
+	values map[string]string
+	bad    bool
+}
+
+// fault refuses the line. What was written is quoted, unless it is about a
+// patient.
+func (c *cells) fault(column, reason string) {
+	c.bad = true
+	c.reader.refuse(c.line, column, reason)
+}
+
+func (c *cells) wrong(column, reason string) {
+	if text := c.values[column]; !c.reader.table.private {
+		reason = strconv.Quote(clip(text)) + " " + reason
+	}
+	c.fault(column, reason)
+}
+
+func (c *cells) text(column string) string { return c.values[column] }
+
+func (c *cells) date(column string) string {
+	text := c.values[column]
+	if text == "" {
+		return ""
+	}
+	if _, err := time.Parse(time.DateOnly, text); err != nil {
+		c.wrong(column, "is no date. Write year, month and day: YYYY-MM-DD")
+	}
+	return text
+}
+
+func (c *cells) time(column string) time.Time {
+	text := c.values[column]
+	if text == "" {
+		return time.Time{}
+	}
+	t, err := time.Parse(time.RFC3339, text)
+	if err != nil {
+		c.wrong(column, "is no time with offset. Write YYYY-MM-DDThh:mm:ss+hh:mm")
+	}
+	return t
+}
+
+func (c *cells) zone(column string) string {
+	text := c.values[column]
+	if text == "" {
+		return ""
+	}
+	if _, err := zone(text); err != nil {
+		c.wrong(column, "is no time zone. Write an IANA name, such as Europe/Berlin")
+	}
+	return text
+}
+
+func (c *cells) interval(column string) time.Duration {
+	text := c.values[column]
+	if text == "" {
+		return 0
+	}
+	d, err := time.ParseDuration(text)
+	switch {
+	case err != nil || d <= 0:
+		c.wrong(column, "is no interval. Write hours, such as 8h or 168h, or leave it empty")
+	case d > longestInterval:
+		c.wrong(column, "is too long. Write at most "+strconv.Itoa(int(longestInterval.Hours()))+"h")
+	}
+	return d
+}
+
+// positive reads a decimal above zero.
+func (c *cells) positive(column string) poct.Number {
+	text := c.values[column]
+	if text == "" {
+		return poct.Number{}
+	}
+	n, err := poct.ParseNumber(text)
+	switch {
+	case err != nil && strings.Count(text, ",") == 1:
+		c.wrong(column, "has a decimal comma. Write a point, such as 1.02")
+	case err != nil || !n.Exact():
+		c.wrong(column, "is no decimal number. Write digits with a point, such as 1.02")
+	case n.Rat().Sign() <= 0:
+		c.wrong(column, "is not above zero")
+	}
+	return n
+}
+
+func (c *cells) truth(column string) bool {
+	switch strings.ToLower(c.values[column]) {
+	case "true", "yes", "1":
+		return true
+	case "", "false", "no", "0":
+		return false
+	}
+	c.wrong(column, "is neither true nor false. Write true for a recalled lot, else false")
+	return false
+}
+
+func (c *cells) state(column string) string {
+	switch text := strings.NewReplacer(" ", "-", "_", "-").Replace(strings.ToLower(c.values[column])); text {
+	case "", "in-use", "active":
+		return "in-use"
+	case "withdrawn":
+		return text
+	}
+	c.wrong(column, "is no state. Write in-use or withdrawn")
+	return ""
+}
+
+// list reads names separated by semicolons, commas, bars or spaces.
+func (c *cells) list(column string) []string {
+	names := strings.FieldsFunc(c.values[column], func(r rune) bool { return r == ';' || r == ',' || r == '|' || r == ' ' })
+	if len(names) == 0 && c.values[column] != "" {
+		c.wrong(column, "names nothing. Write names separated by semicolons, or *")
+	}
+	return names
+}
