@@ -1,0 +1,111 @@
+package web
+
+import (
+	"context"
+	"net/http"
+	"strings"
+
+	"tidegate/poct"
+)
+
+// criticalView is a critical result that nobody was told of yet. It stands
+// first on Today and Holds, whether it was delivered or is held.
+type criticalView struct {
+	Result, Link, Value, Meter, Site, Tested, Waited string
+	Held                                             bool
+}
+
+func (w *Server) criticals(ctx context.Context, c caller, pl *places) ([]criticalView, error) {
+	open, err := w.s.Reader.Criticals(ctx, true)
+	if err != nil {
+		return nil, err
+	}
+	var out []criticalView
+	for _, x := range open {
+		if !sees(c, x.Site) {
+			continue
+		}
+		zone := pl.zone(x.Site)
+		v := criticalView{Result: x.Result, Link: "/results/" + x.Result, Value: x.Value, Meter: x.Meter, Site: pl.name(x.Site),
+			Tested: clock(x.Tested, pl.now, zone), Waited: ago(pl.now.Sub(x.Opened)), Held: x.Hold != ""}
+		if v.Held {
+			v.Link = "/holds/" + x.Hold
+		}
+		out = append(out, v)
+	}
+	return out, nil
+}
+
+// callView is the form that records who was told of a critical result.
+type callView struct {
+	Result, Back, Value string
+	ReadBack, Comment   string
+	Faults              []faultView
+}
+
+// openCall is the form for a result that waits to be told, nil if none does.
+func (w *Server) openCall(ctx context.Context, c caller, result, back string) (*callView, error) {
+	open, err := w.s.Reader.Criticals(ctx, true)
+	if err != nil || !c.can(staff) {
+		return nil, err
+	}
+	for _, x := range open {
+		if x.Result == result && sees(c, x.Site) {
+			return &callView{Result: result, Back: back, Value: x.Value}, nil
+		}
+	}
+	return nil, nil
+}
+
+// acknowledge records that a person was told. The value that they read back is
+// typed: a number that was misheard shows here, before anybody acts on it.
+func (w *Server) acknowledge(rw http.ResponseWriter, r *http.Request, c caller) error {
+	if err := r.ParseForm(); err != nil {
+		return problem{Status: 400, Title: "The form cannot be read."}
+	}
+	id, back := r.PathValue("id"), "/results/"+r.PathValue("id")
+	if h := r.PostForm.Get("hold"); h != "" && safeID(h) {
+		back = "/holds/" + h
+	}
+	call, err := w.openCall(r.Context(), c, id, back)
+	if err != nil {
+		return err
+	}
+	if call == nil {
+		return problem{Status: 409, Code: "overtaken", Title: "Somebody else recorded this call meanwhile.", Detail: "Nothing of yours was written."}
+	}
+	call.ReadBack, call.Comment = strings.TrimSpace(r.PostForm.Get("read_back")), r.PostForm.Get("comment")
+	want := strings.TrimSpace(call.Value)
+	switch {
+	case call.ReadBack == "":
+		call.Faults = append(call.Faults, faultView{"read_back", "Type the value that they read back to you."})
+	case !sameValue(call.ReadBack, want):
+		call.Faults = append(call.Faults, faultView{"read_back", "They read back " + call.ReadBack + "; the result is " + want + ". Say it again."})
+	}
+	if len([]rune(strings.TrimSpace(call.Comment))) < minReason {
+		call.Faults = append(call.Faults, faultView{"comment", "Write whom you told, when and how: " + itoa(minReason) + " characters or more."})
+	}
+	if len(call.Faults) > 0 {
+		return w.show(rw, r, c, http.StatusUnprocessableEntity, "call", view{Title: "A critical result", At: "holds", Body: call})
+	}
+	if err := w.s.Desk.AcknowledgeCritical(r.Context(), c.actor, id, call.Comment+" Read back "+call.ReadBack+"."); err != nil {
+		return err
+	}
+	w.queue.forget()
+	w.sessions.say(c.session, notice{Text: "Recorded: a person was told of this critical result."})
+	http.Redirect(rw, r, back, http.StatusSeeOther)
+	return nil
+}
+
+// sameValue compares what was read back with what was sent, as decimals.
+func sameValue(a, b string) bool {
+	x, errX := poct.ParseNumber(strings.Replace(a, ",", ".", 1))
+	y, errY := poct.ParseNumber(b)
+	if errX != nil || errY != nil {
+		return a == b
+	}
+	return x.Comparator == y.Comparator && x.Cmp(y) == 0
+}
+
+// safeID tells whether a text can stand in an address as an id.
+func safeID(s string) bool { return s != "" && len(s) <= 128 && fileName(s) == s }
