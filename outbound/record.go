@@ -1,0 +1,194 @@
+package outbound
+
+import (
+	"context"
+	"fmt"
+	"net/http"
+	"strings"
+	"sync/atomic"
+
+	"tidegate/fault"
+	"tidegate/poct"
+	"tidegate/wire/fhir"
+)
+
+// recordSystem is a FHIR R4 server as a destination.
+type recordSystem struct {
+	cfg      Config
+	s        Settings
+	client   *fhir.Client
+	sign     *signIn
+	caps     atomic.Pointer[fhir.Caps]
+	patients *patients
+	shared   *shared
+}
+
+func newRecordSystem(cfg Config, s Settings) (*recordSystem, error) {
+	sign, err := newSignIn(cfg.Auth)
+	if err != nil {
+		return nil, err
+	}
+	hc := s.HTTP
+	if hc == nil {
+		hc = &http.Client{Transport: transport(cfg.InFlight, cfg.Timeout)}
+	}
+	client, err := fhir.New(cfg.BaseURL, fhir.Options{HTTP: hc, Authorize: sign.authorize, SearchByPost: cfg.SearchByPost})
+	if err != nil {
+		return nil, err
+	}
+	return &recordSystem{
+		cfg: cfg, s: s, client: client, sign: sign,
+		patients: &patients{age: cfg.IDAge, by: map[poct.Patient]knownPatient{}},
+		shared:   newShared(cfg.IDAge),
+	}, nil
+}
+
+// Refresh reads the CapabilityStatement.
+func (r *recordSystem) Refresh(ctx context.Context) error {
+	caps, a, err := r.client.Capabilities(ctx, "")
+	if err == nil && !a.OK() {
+		err = fmt.Errorf("metadata: status %d", a.Status)
+	}
+	if err != nil {
+		return err
+	}
+	if caps.FHIRVersion != "" && !strings.HasPrefix(caps.FHIRVersion, "4.0") {
+		return fmt.Errorf("metadata: FHIR version %s, this outlet speaks 4.0", caps.FHIRVersion)
+	}
+	r.caps.Store(&caps)
+	return nil
+}
+
+// SignInAgain reads the secret's file once more.
+func (r *recordSystem) SignInAgain() (bool, error) { return r.sign.refresh() }
+
+func (r *recordSystem) stop(c Class, p *poct.Problem) Answered { return Answered{Class: c, Problem: p} }
+
+// Send posts the committed transaction.
+func (r *recordSystem) Send(ctx context.Context, d poct.Delivery) Answered {
+	s, err := readSent(d.Body)
+	if err != nil {
+		return r.stop(Refused, problemUnrendered(r.cfg.ID))
+	}
+	step, cancel := context.WithTimeout(ctx, r.cfg.Timeout)
+	defer cancel()
+	a, err := r.client.Transact(step, requestID(d), d.Body)
+	fault.Point("outbound.sent")
+	out := r.answered(Classify(a, err), a)
+	if out.Class != Done {
+		return r.explained(out, a, d)
+	}
+	if len(a.Entries) != len(s.entries) {
+		out.Class, out.Note = Unknown, "answered for another number of entries"
+		return out
+	}
+	out.Remote = map[string]string{}
+	for i, e := range s.entries {
+		got := a.Entries[i]
+		ref, version := fhir.Place(got.Location)
+		if ref == "" {
+			ref = e.ref()
+		}
+		if ref == "" || got.Status < 200 || got.Status > 299 {
+			out.Class, out.Note = Unknown, "answered without ids"
+			return out
+		}
+		r.learn(out.Remote, e, d.Result, ref, got.ETag, version)
+		if e.result() && e.method == http.MethodPost {
+			out.Confirm = out.Confirm || d.Intent || d.Unsure
+			if got.Status == http.StatusOK { // it was there before: is it ours?
+				if stop, ok := r.compare(ctx, e, ref, out.Remote, d.Result); !ok {
+					return stop
+				}
+			}
+		}
+		if d.Action == poct.Withdraw && e.result() && !e.ownID() {
+			out.Confirm = true
+		}
+	}
+	return out
+}
+
+// learn notes where an entry went and which version it is there.
+func (r *recordSystem) learn(remote map[string]string, e sentEntry, res poct.Result, ref, etag, version string) {
+	key := e.key(res)
+	if _, taken := remote[key]; taken {
+		return // a twin that was withdrawn beside ours
+	}
+	remote[key] = ref
+	if etag == "" && version != "" {
+		etag = `W/"` + version + `"`
+	}
+	if etag != "" {
+		remote["etag/"+key] = etag
+	}
+}
+
+// compare reads what a conditional create met.
+func (r *recordSystem) compare(ctx context.Context, e sentEntry, ref string, remote map[string]string, res poct.Result) (Answered, bool) {
+	stored, etag, a := r.stored(ctx, ref)
+	if a.Class != Done {
+		a.Class = Unknown // written or met: the look-up will tell
+		a.Problem = nil
+		return a, false
+	}
+	if !e.resource.same(stored) {
+		return r.stop(Ambiguous, problemDiffers(r.cfg.ID)), false
+	}
+	remote["etag/"+e.key(res)] = etag
+	return Answered{}, true
+}
+
+// answered takes over what every answer tells.
+func (r *recordSystem) answered(c Class, a fhir.Answer) Answered {
+	out := Answered{Class: c, Status: a.Status, Request: a.RequestID, Pause: pauseOf(a, r.s.Now())}
+	var codes []string
+	for _, i := range a.Outcome {
+		if i.Failed() && len(codes) < 3 {
+			codes = append(codes, issueNote(i))
+		}
+	}
+	out.Note = strings.Join(codes, "; ")
+	return out
+}
+
+// issueNote is an issue's code and place. Its text is the other side's own and
+// may speak of a patient: it is left out.
+func issueNote(i fhir.Issue) string {
+	note := plain(i.Code)
+	for _, e := range i.Expression {
+		if p := plain(e); p != "" {
+			return note + " at " + p
+		}
+	}
+	return note
+}
+
+// plain lets through what a code or an element path is made of, and nothing
+// that could carry a value.
+func plain(s string) string {
+	if len(s) > 80 || strings.Trim(s, "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789.[]-/") != "" {
+		return ""
+	}
+	return s
+}
+
+// explained adds the problem to an answer that only a person can settle.
+func (r *recordSystem) explained(out Answered, a fhir.Answer, d poct.Delivery) Answered {
+	switch out.Class {
+	case Refused:
+		r.patients.forget(d.Result.Patient) // it may be gone, and the next look-up should see it
+		r.shared.forgetAll()
+		out.Problem = problemRefused(r.cfg.ID, out.Note)
+	case Ambiguous:
+		out.Problem = problemAmbiguous(r.cfg.ID)
+	case Configuration:
+		out.Problem = problemConfiguration(r.cfg.ID, a.Status)
+	}
+	return out
+}
+
+// requestID goes with the request into the other side's log.
+func requestID(d poct.Delivery) string {
+	return fmt.Sprintf("tidegate-%d-%d-%d", d.ID, d.Epoch, d.Attempts)
+}
