@@ -33,8 +33,8 @@ func (w *Server) apiMeters(rw http.ResponseWriter, r *http.Request, c caller) er
 	now, book := w.s.Now(), w.s.Reader.Book()
 	out := []meterJSON{}
 	for _, m := range meters {
-		// An engineer looks after the wiring of all meters.
-		if c.actor.Role != engineer && !sees(c, m.Site) {
+		// A nurse sees the meters of their sites, an engineer the wiring of all.
+		if !c.can([]string{engineer}) && !sees(c, m.Site) {
 			continue
 		}
 		row := meterJSON{Meter: m, Controls: []controlRow{}}
@@ -111,11 +111,11 @@ func (w *Server) mayProve(r *http.Request, c caller, n int64) error {
 
 func (w *Server) apiRegistry(rw http.ResponseWriter, r *http.Request, c caller) error {
 	kind := poct.RegistryKind(r.PathValue("kind"))
-	if !slices.Contains(importKinds(coordinator), kind) {
-		return problem{Status: 404, Title: "There is no such kind of registry row.", Detail: "Write one of " + listKinds(importKinds(coordinator)) + "."}
+	if !slices.Contains(registryKinds, kind) {
+		return problem{Status: 404, Title: "There is no such kind of registry row.", Detail: "Write one of " + listKinds(registryKinds) + "."}
 	}
-	if !slices.Contains(importKinds(c.actor.Role), kind) {
-		return problem{Status: 403, Code: "forbidden", Title: "This is not open to your role.", Detail: "Your role brings " + listKinds(importKinds(c.actor.Role)) + ". Ask your coordinator."}
+	if !slices.Contains(importKinds(c), kind) {
+		return problem{Status: 403, Code: "forbidden", Title: "This is not open to your role.", Detail: "Your role brings " + listKinds(importKinds(c)) + ". Ask your coordinator."}
 	}
 	if !slices.Contains(c.actor.Sites, "*") {
 		return problem{Status: 403, Code: "forbidden", Title: "The registry serves all sites.", Detail: "Only somebody whose sites are all sites may bring rows."}

@@ -2,6 +2,7 @@ package web
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -13,7 +14,9 @@ type factRow struct {
 	Field    string
 	Sent     []rawPart
 	Registry []rawPart
+	Words    bool        // Sent is our words, not the meter's
 	Found    []foundView // what the checks found; none: Agrees stands
+	Waits    []string    // checks that cannot tell until another problem is settled
 	Agrees   string
 	Doubt    bool
 }
@@ -21,7 +24,6 @@ type factRow struct {
 // foundView is one problem beside its field.
 type foundView struct {
 	Mark, Tone, Text, Remedy, Limit string
-	Waits                           bool
 }
 
 func plain(s string) []rawPart { return []rawPart{{Text: s}} }
@@ -74,7 +76,8 @@ func (w *Server) factRows(h poct.HoldRecord, f poct.Facts, failed bool, now time
 		v := foundView{Mark: "held", Tone: "hold", Text: clause(p.Text), Remedy: p.Remedy, Limit: p.Limit}
 		switch {
 		case p.Because != "":
-			v = foundView{Text: "waits: " + lowerFirst(clause(p.Text)), Waits: true}
+			row.Waits = append(row.Waits, clause(p.Text))
+			continue
 		case p.Severity == poct.Flag:
 			v.Mark = "flagged"
 		case p.Severity == poct.Note:
@@ -89,6 +92,7 @@ func (w *Server) factRows(h poct.HoldRecord, f poct.Facts, failed bool, now time
 	for _, in := range rowFields {
 		row := rows[in.name]
 		row.Field = in.name
+		row.Words = sameWords(row.Sent)
 		if in.name == "Message" && len(row.Found) == 0 {
 			continue
 		}
@@ -109,6 +113,13 @@ func (w *Server) factRows(h poct.HoldRecord, f poct.Facts, failed bool, now time
 		}
 	}
 	return append(doubt, rest...)
+}
+
+// notSentWords are what stands in the first column where the meter sent nothing.
+var notSentWords = []string{"not sent", "this meter does not send it", "see the bytes below", "strip's own control passed", "strip's own control failed"}
+
+func sameWords(parts []rawPart) bool {
+	return len(parts) == 1 && slices.Contains(notSentWords, parts[0].Text)
 }
 
 func orNotSent(s string, sends bool) string {

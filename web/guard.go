@@ -18,14 +18,11 @@ const csp = "default-src 'none'; style-src 'self'; script-src 'self'; font-src '
 // maxBody bounds what a request may carry, far above a registry of a region.
 const maxBody = 32 << 20
 
-// mux registers the table. With an actor given it serves the API alone, as them.
-func (w *Server) mux(as *poct.Actor) *http.ServeMux {
+// mux registers the table.
+func (w *Server) mux() *http.ServeMux {
 	m := http.NewServeMux()
 	for _, r := range table() {
-		if as != nil && r.doc == nil {
-			continue
-		}
-		m.HandleFunc(r.method+" "+r.path, w.serve(r, as))
+		m.HandleFunc(r.method+" "+r.path, w.serve(r))
 	}
 	m.HandleFunc("/", func(rw http.ResponseWriter, r *http.Request) {
 		w.fail(rw, r, route{page: !strings.HasPrefix(r.URL.Path, "/api/")}, caller{}, problem{Status: 404, Title: "Nothing is at this address."})
@@ -65,12 +62,15 @@ func (w *Server) guard(next http.Handler) http.Handler {
 	})
 }
 
+// asKey marks a request as coming from a person who is known already.
+type asKey struct{}
+
 // serve finds out who asks, whether their role may, and runs the handler.
-func (w *Server) serve(r route, as *poct.Actor) http.HandlerFunc {
+func (w *Server) serve(r route) http.HandlerFunc {
 	return func(rw http.ResponseWriter, req *http.Request) {
 		c, known := w.caller(req, !r.quiet)
-		if as != nil {
-			c, known = caller{actor: *as}, true
+		if as, ok := req.Context().Value(asKey{}).(poct.Actor); ok {
+			c, known = caller{actor: as}, true
 		}
 		switch {
 		case r.may == nil:
@@ -153,14 +153,15 @@ func (w *Server) toProblem(r *http.Request, err error) problem {
 	return problem{Status: 500, Title: "This could not be answered.", Detail: "It has been logged. What was on its way goes on by itself."}
 }
 
-// tail is what stands behind a sentinel's text in a wrapped error, as the
-// rules wrote it for a person; "" if there is nothing.
+// tail is what the rules wrote for a person around a sentinel, with or without
+// the sentinel's own text before it; "" if there is nothing.
 func tail(err, sentinel error) string {
-	_, after, ok := strings.Cut(err.Error(), sentinel.Error()+": ")
-	if !ok {
-		return ""
+	for e := err; e != nil; e = errors.Unwrap(e) {
+		if errors.Unwrap(e) == sentinel {
+			return sentence(strings.TrimPrefix(e.Error(), sentinel.Error()+": "))
+		}
 	}
-	return sentence(after)
+	return ""
 }
 
 func (w *Server) fail(rw http.ResponseWriter, r *http.Request, in route, c caller, p problem) {

@@ -213,7 +213,7 @@ func raw(r *http.Request, h poct.HoldRecord, a poct.Arrival, f poct.Facts, now t
 	}
 	b := boxes(h, f)
 	from, to := cutWindow(len(a.Raw), asked, b)
-	v := rawView{Hex: r.URL.Query().Get("bytes") == "hex", Link: "/holds/" + h.ID, Download: "/holds/" + h.ID + "/raw",
+	v := rawView{Hex: r.URL.Query().Get("bytes") == "hex", Link: "/holds/" + h.ID, Download: "/raw/holds/" + h.ID,
 		Head: "inlet " + a.Inlet + ", " + moment(a.Received, now, zone, "15:04:05") + ", " + plural(len(a.Raw), "byte") + ", unchanged"}
 	if v.Hex {
 		v.Lines = hexLines(a.Raw, from, to, b)

@@ -1,6 +1,7 @@
 package web
 
 import (
+	"context"
 	"net/http"
 	"net/url"
 	"slices"
@@ -21,8 +22,8 @@ const (
 
 // holdRow is one hold in a list: initials and birth year, no more of a person.
 type holdRow struct {
-	Link, Waited, INR, Patient, Meter, Site, Tested, Particular string
-	Unread, Critical                                            bool
+	Link, Waited, INR, Patient, Meter, Site, Tested, Came, Particular string
+	Unread, Critical                                                  bool
 }
 
 type groupView struct {
@@ -84,7 +85,7 @@ func (w *Server) holds(rw http.ResponseWriter, r *http.Request, c caller) error 
 	var shown []string
 	groups, v.Next = pageOf(groups, w.causes, r.URL)
 	for _, g := range groups {
-		gv, ids := w.groupView(g, pl)
+		gv, ids := w.groupView(r.Context(), g, pl)
 		v.Groups, shown = append(v.Groups, gv), append(shown, ids...)
 	}
 	if v.Criticals, err = w.criticals(r.Context(), c, pl); err != nil {
@@ -142,7 +143,7 @@ func (w *Server) filter(v *holdsView, c caller, all []poct.HoldRecord, here func
 		{"critical", "critical", func(h poct.HoldRecord) bool { return h.Critical }, true},
 		{"here", "patient still here", here, asked},
 		{"refused", "refused by the record", func(h poct.HoldRecord) bool { return h.Delivery != 0 }, true},
-		{"mine", "I can settle", func(h poct.HoldRecord) bool { return w.s.Desk.Mine(c.actor, h) }, slices.Contains(staff, c.actor.Role)},
+		{"mine", "I can settle", func(h poct.HoldRecord) bool { return w.s.Desk.Mine(c.actor, h) }, c.can(staff)},
 	}
 	chosen := all
 	for _, f := range filters {
@@ -250,7 +251,7 @@ func (w *Server) answerHolds(v *holdsView, all []poct.HoldRecord, groups []group
 	v.Newest = "Newest hold " + clock(newest, pl.now, pl.zone(all[len(all)-1].Site)) + "."
 }
 
-func (w *Server) groupView(g group, pl *places) (groupView, []string) {
+func (w *Server) groupView(ctx context.Context, g group, pl *places) (groupView, []string) {
 	name := w.causes.name(g.cause)
 	v := groupView{Title: w.title(g.holds), Count: what(g.holds), For: w.desks(g.holds), Tone: "hold",
 		Link: "/holds/" + g.holds[0].ID, LinkText: "Open"}
@@ -263,7 +264,7 @@ func (w *Server) groupView(g group, pl *places) (groupView, []string) {
 	rows := g.holds[:min(rowsAGroup, len(g.holds))]
 	v.More, v.MoreLink = len(g.holds)-len(rows), "/holds/causes/"+name
 	for _, h := range rows {
-		v.Rows = append(v.Rows, w.row(h, v.Title, pl))
+		v.Rows = append(v.Rows, w.row(ctx, h, v.Title, len(g.holds), pl))
 	}
 	return v, subjects(rows)
 }
@@ -289,18 +290,22 @@ func what(holds []poct.HoldRecord) string {
 	return text
 }
 
-func (w *Server) row(h poct.HoldRecord, title string, pl *places) holdRow {
+// row is one hold in a list, one of n with its cause.
+func (w *Server) row(ctx context.Context, h poct.HoldRecord, title string, n int, pl *places) holdRow {
 	r := h.Reading
 	zone := pl.zone(h.Site)
 	row := holdRow{Link: "/holds/" + h.ID, Waited: wait(pl.now.Sub(h.Opened)), Critical: urgent(h),
 		INR: inrOf(r), Patient: pl.initials(h), Meter: r.Meter, Site: pl.name(h.Site), Tested: clock(r.Tested(), pl.now, zone)}
 	if r.Kind == poct.KindUnread {
 		row.Unread, row.Meter, row.Patient, row.Tested = true, "not read", "not read", clock(h.Opened, pl.now, zone)
+		if a, _, err := w.s.Reader.Arrival(ctx, h.Arrival); err == nil {
+			row.Meter, row.Site, row.Came = "inlet", a.Inlet, plural(len(a.Raw), "byte")+" came"
+		}
 	}
 	if r.Tested().IsZero() && r.Kind != poct.KindUnread {
 		row.Tested = "not read"
 	}
-	row.Particular = w.particular(h, title, pl)
+	row.Particular = w.particular(h, title, n, row.Came, pl)
 	return row
 }
 
@@ -340,8 +345,8 @@ func (p *places) initials(h poct.HoldRecord) string {
 }
 
 // particular is what sets this hold apart from the others of its cause.
-func (w *Server) particular(h poct.HoldRecord, title string, pl *places) string {
-	var parts []string
+func (w *Server) particular(h poct.HoldRecord, title string, n int, came string, pl *places) string {
+	parts := texts(came)
 	if h.Critical {
 		if h.Called {
 			parts = append(parts, "Critical, a person was told")
@@ -360,8 +365,11 @@ func (w *Server) particular(h poct.HoldRecord, title string, pl *places) string 
 	if v, ok := pl.openVisit(h.Reading.Patient); ok {
 		parts = append(parts, "Patient still here, since "+clock(v.Start, pl.now, pl.zone(h.Site)))
 	}
-	if len(parts) == 0 {
-		return "Same cause, nothing else"
+	switch remedy := lead(h).Remedy; {
+	case n == 1 && remedy != "" && len(parts) < 2:
+		parts = append(parts, clause(remedy))
+	case len(parts) == 0:
+		return "Same"
 	}
 	return strings.Join(parts, ". ")
 }
@@ -447,7 +455,7 @@ func (w *Server) causePage(rw http.ResponseWriter, r *http.Request, c caller, st
 		v.Next = r.URL.Path + "?after=" + page[len(page)-1].ID
 	}
 	for _, h := range page {
-		v.Rows = append(v.Rows, w.row(h, title, pl))
+		v.Rows = append(v.Rows, w.row(r.Context(), h, title, len(holds), pl))
 	}
 	v.Batch = min(len(holds), rowsAPage)
 	if err := w.s.Desk.Look(r.Context(), c.actor, subjects(page), lookedAt("initials", "birth year", "inr")); err != nil {

@@ -395,7 +395,7 @@ func (w *Server) came(r *http.Request, t poct.Trace, now time.Time, zone *time.L
 			return nil, err
 		}
 		to := min(len(a.Raw), window)
-		out = append(out, cameView{Arrival: a.ID, Download: "/results/" + t.ID + "/bytes/" + a.ID,
+		out = append(out, cameView{Arrival: a.ID, Download: "/raw/results/" + t.ID + "/" + a.ID,
 			Head:  "inlet " + a.Inlet + ", " + moment(a.Received, now, zone, "15:04:05") + ", " + plural(len(a.Raw), "byte"),
 			Lines: textLines(a.Raw, 0, to, nil), Rest: len(a.Raw) - to})
 	}

@@ -3,6 +3,7 @@ package web
 import (
 	"net/http"
 	"slices"
+	"strings"
 
 	"tidegate/poct"
 )
@@ -20,15 +21,24 @@ const (
 
 var roles = []string{nurse, clinician, reviewer, coordinator, engineer, auditor, admin}
 
-func knownRole(r string) bool { return slices.Contains(roles, r) }
+// rolesOf lists a person's roles: a site may give one person several,
+// written with spaces or commas between.
+func rolesOf(a poct.Actor) []string {
+	return strings.FieldsFunc(a.Role, func(r rune) bool { return r == ' ' || r == ',' })
+}
+
+func knownRoles(a poct.Actor) bool {
+	all := rolesOf(a)
+	return len(all) > 0 && !slices.ContainsFunc(all, func(r string) bool { return !slices.Contains(roles, r) })
+}
 
 var (
 	anyone    = []string(nil) // no sign-in asked
 	signedIn  = roles
-	staff     = []string{clinician, reviewer, coordinator}           // see and settle what is of their sites
-	readers   = []string{clinician, reviewer, coordinator, auditor}  // the auditor reads all and settles nothing
-	finders   = append([]string{engineer}, readers...)               // the engineer finds by id, sees bytes masked
-	countings = append([]string{engineer}, readers...)               // counts, no patient
+	staff     = []string{clinician, reviewer, coordinator}          // see and settle what is of their sites
+	readers   = []string{clinician, reviewer, coordinator, auditor} // the auditor reads all and settles nothing
+	finders   = append([]string{engineer}, readers...)              // the engineer finds by id, sees bytes masked
+	countings = append([]string{engineer}, readers...)              // counts, no patient
 	meterUser = []string{nurse, clinician, reviewer, coordinator, engineer, auditor}
 	importers = []string{coordinator, engineer} // which kinds: see importKinds
 	exporters = []string{auditor}
@@ -50,7 +60,17 @@ type caller struct {
 	session *session // nil for a token
 }
 
-func (c caller) can(allowed []string) bool { return slices.Contains(allowed, c.actor.Role) }
+// can tells whether one of the caller's roles is among these.
+func (c caller) can(allowed []string) bool {
+	return slices.ContainsFunc(rolesOf(c.actor), func(r string) bool { return slices.Contains(allowed, r) })
+}
+
+// all tells whether the caller reads what is of every site.
+func (c caller) all() bool { return c.can([]string{auditor}) || slices.Contains(c.actor.Sites, "*") }
+
+// masked tells whether the caller sees bytes without the patient: an engineer
+// who is nothing else.
+func (c caller) masked() bool { return !c.can(readers) }
 
 // table is every route there is. A function, since handlers refer to it.
 func table() []route {
@@ -64,10 +84,10 @@ func pages() []route {
 		{method: "GET", path: "/holds/causes/{id}", may: readers, page: true, do: (*Server).cause},
 		{method: "POST", path: "/holds/causes/{id}/again", may: staff, page: true, do: (*Server).causeAgain},
 		{method: "GET", path: "/holds/{id}", may: readers, page: true, do: (*Server).hold},
-		{method: "GET", path: "/holds/{id}/raw", may: readers, page: true, do: (*Server).holdRaw},
+		{method: "GET", path: "/raw/holds/{id}", may: readers, page: true, do: (*Server).holdRaw},
 		{method: "POST", path: "/holds/{id}/settle", may: staff, page: true, do: (*Server).settle},
 		{method: "GET", path: "/results/{id}", may: readers, page: true, do: (*Server).result},
-		{method: "GET", path: "/results/{id}/bytes/{arrival}", may: readers, page: true, do: (*Server).resultRaw},
+		{method: "GET", path: "/raw/results/{id}/{arrival}", may: readers, page: true, do: (*Server).resultRaw},
 		{method: "POST", path: "/results/{id}/acknowledge", may: staff, page: true, do: (*Server).acknowledge},
 		{method: "POST", path: "/results/{id}/pack", may: exporters, page: true, do: (*Server).pack},
 		{method: "GET", path: "/find", may: finders, page: true, do: (*Server).findForm},
@@ -108,16 +128,17 @@ func api() []route {
 	}
 }
 
-// importKinds says which rows a role may bring: lots, controls and operators
+// importKinds says which rows a caller may bring: lots, controls and operators
 // are the coordinator's; the feed of sites, meters, patients and visits is
 // wiring too.
-func importKinds(role string) []poct.RegistryKind {
-	all := []poct.RegistryKind{poct.Sites, poct.Meters, poct.Operators, poct.StripLots, poct.ControlLots, poct.Patients, poct.Visits}
-	switch role {
-	case coordinator:
-		return all
-	case engineer:
+func importKinds(c caller) []poct.RegistryKind {
+	switch {
+	case c.can([]string{coordinator}):
+		return registryKinds
+	case c.can([]string{engineer}):
 		return []poct.RegistryKind{poct.Sites, poct.Meters, poct.Patients, poct.Visits}
 	}
 	return nil
 }
+
+var registryKinds = []poct.RegistryKind{poct.Sites, poct.Meters, poct.Operators, poct.StripLots, poct.ControlLots, poct.Patients, poct.Visits}

@@ -181,16 +181,20 @@ func New(s Settings) (*Server, error) {
 	if w.causes, err = newCauseNames(); err != nil {
 		return nil, err
 	}
-	w.handler = w.guard(w.mux(nil))
+	w.handler = w.guard(w.mux())
 	return w, nil
 }
 
 // Handler serves all routes.
 func (w *Server) Handler() http.Handler { return w.handler }
 
-// As serves the API alone, every request as this person and without a token:
-// for a socket that only they can open.
-func (w *Server) As(actor poct.Actor) http.Handler { return w.guard(w.mux(&actor)) }
+// As serves every request as this person, without a token: for a socket that
+// only they can open.
+func (w *Server) As(actor poct.Actor) http.Handler {
+	return http.HandlerFunc(func(rw http.ResponseWriter, r *http.Request) {
+		w.handler.ServeHTTP(rw, r.WithContext(context.WithValue(r.Context(), asKey{}, actor)))
+	})
+}
 
 // Listen binds the address, which must be a loopback address.
 func (w *Server) Listen() error {
@@ -208,6 +212,19 @@ func (w *Server) Listen() error {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	w.listener = l
+	return nil
+}
+
+// Close gives back what Listen bound, for a server that never ran. Safe twice.
+func (w *Server) Close() error {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if w.listener == nil {
+		return nil
+	}
+	if err := w.listener.Close(); err != nil && !errors.Is(err, net.ErrClosed) {
+		return fmt.Errorf("close pages: %w", err)
+	}
 	return nil
 }
 

@@ -37,7 +37,7 @@ func digest(people []Person) ([]digestedPerson, error) {
 		if len(p.Token) < 16 {
 			return nil, fmt.Errorf("web.tokens[%d] of %s: a token of %d characters can be guessed; write 16 or more", i, p.Actor.Name, len(p.Token))
 		}
-		if p.Actor.Name == "" || p.Actor.Name == poct.System || !knownRole(p.Actor.Role) {
+		if p.Actor.Name == "" || p.Actor.Name == poct.System || !knownRoles(p.Actor) {
 			return nil, fmt.Errorf("web.tokens[%d]: it needs an actor's name other than %q and one of the roles %s", i, poct.System, strings.Join(roles, ", "))
 		}
 		out = append(out, digestedPerson{token: sha256.Sum256([]byte(p.Token)), actor: p.Actor})

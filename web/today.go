@@ -25,6 +25,7 @@ type todayView struct {
 	Wired          int
 	Changes        []changeView
 	MayHolds       bool
+	Refused        int // open holds of deliveries that the record refused
 }
 
 type taskView struct{ Text, Link, LinkText, For, Tone, Mark string }
@@ -104,22 +105,17 @@ func (w *Server) zoneOf(c caller, pl *places) *time.Location {
 }
 
 func (w *Server) answerToday(v *todayView, a poct.Account, now time.Time, zone *time.Location) {
-	refused := 0
-	for _, t := range v.Tasks {
-		if t.Mark == "stopped" {
-			refused++
-		}
-	}
+	waits := thousands(a.Held) + " " + verb(int(a.Held), "waits", "wait")
 	switch {
 	case a.Arrivals == 0:
 		v.Answer, v.Unsure = "Nothing has come in yet.", "The inlets listen; the first arrival shows here."
 		return
-	default:
-		v.Answer = thousands(a.Delivered) + " went straight through or were settled, " + thousands(a.Held) + " " + verb(int(a.Held), "waits", "wait") + "."
-		if a.Held == 0 {
-			v.Answer = thousands(a.Delivered) + " went through, nothing waits."
-		}
+	case a.Held == 0:
+		waits = "nothing waits"
+	case v.Refused > 0:
+		waits += ", " + thousands(v.Refused) + " of them because the record refused " + verb(v.Refused, "it", "them")
 	}
+	v.Answer = thousands(a.Delivered) + " went through to the record, " + waits + "."
 	if n := len(v.Criticals); n > 0 {
 		v.Unsure = upperFirst(plural(n, "critical result")) + ": nobody was told yet. "
 	}
@@ -150,6 +146,11 @@ func (w *Server) tasks(ctx context.Context, c caller, pl *places, v *todayView) 
 		return err
 	}
 	all = w.visible(c, all)
+	for _, h := range all {
+		if h.Delivery != 0 {
+			v.Refused++
+		}
+	}
 	asked := len(all) <= visitsAsked
 	here := func(h poct.HoldRecord) bool {
 		_, ok := pl.openVisit(h.Reading.Patient)
@@ -161,9 +162,8 @@ func (w *Server) tasks(ctx context.Context, c caller, pl *places, v *todayView) 
 			v.MoreTasks = len(groups) - mostTasks
 			break
 		}
-		t := taskView{Text: w.title(g.holds), For: what(g.holds) + ", " + strings.TrimPrefix(w.desks(g.holds), ""), Tone: "hold", Mark: "held",
+		t := taskView{Text: w.title(g.holds), For: strings.Join(texts(what(g.holds), w.desks(g.holds)), ", "), Tone: "hold", Mark: "held",
 			Link: "/holds/" + g.holds[0].ID, LinkText: "Open"}
-		t.For = strings.TrimSuffix(t.For, ", ")
 		if len(g.holds) > 1 {
 			t.Link, t.LinkText = "/holds/causes/"+w.causes.name(g.cause), "Settle the cause"
 		}
@@ -228,13 +228,15 @@ func (w *Server) day(ctx context.Context, now time.Time, zone *time.Location) (*
 	return v, changes, nil
 }
 
+const mostTicks = 8 // more holds in an hour are told as a figure
+
 // drawHours draws arrivals as bars and holds as ticks above them.
 func drawHours(came, stayed [24]int, now int) template.HTML {
 	most := 1
 	for _, n := range came {
 		most = max(most, n)
 	}
-	const width, height, left, base = 640, 132, 8, 108
+	const width, height, left, base = 880, 140, 8, 116
 	step := float64(width-2*left) / 24
 	var b strings.Builder
 	fmt.Fprintf(&b, `<svg class="chart" width="%d" height="%d" viewBox="0 0 %d %d" role="img" aria-labelledby="hours-title"><title id="hours-title">Arrivals and holds by hour; the figures stand in the table below.</title>`, width, height, width, height)
@@ -249,8 +251,11 @@ func drawHours(came, stayed [24]int, now int) template.HTML {
 			fmt.Fprintf(&b, `<rect class="bar" x="%.1f" y="%.1f" width="%.1f" height="%.1f"/>`, x+3, base-tall, step-6, tall)
 			fmt.Fprintf(&b, `<text class="tick" x="%.1f" y="%.1f" text-anchor="middle">%d</text>`, x+step/2, base-tall-5, came[h])
 		}
-		for i := range min(stayed[h], 12) {
-			fmt.Fprintf(&b, `<path class="heldtick" d="M%.1f %.1fh%.1f"/>`, x+3, 8+float64(i%4)*3, step-6)
+		for i := range min(stayed[h], mostTicks) {
+			fmt.Fprintf(&b, `<path class="heldtick" d="M%.1f 4v9"/>`, x+5+float64(i)*3.5)
+		}
+		if stayed[h] > mostTicks {
+			fmt.Fprintf(&b, `<text class="tick held" x="%.1f" y="24" text-anchor="middle">%d</text>`, x+step/2, stayed[h])
 		}
 		if h == now {
 			fmt.Fprintf(&b, `<path class="now" d="M%.1f 4V%d"/>`, x+step, base)
