@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math/big"
 	"regexp"
+	"strconv"
 	"strings"
 )
 
@@ -63,12 +64,57 @@ func (n Number) Rat() *big.Rat {
 // Float is the nearest float64, for formulas with powers and logarithms only;
 // comparisons with limits use Cmp.
 func (n Number) Float() float64 {
-	f, _ := n.Rat().Float64()
+	if n.Text == "" {
+		return 0
+	}
+	f, err := strconv.ParseFloat(n.Text, 64)
+	if err != nil {
+		f, _ = n.Rat().Float64()
+	}
 	return f
 }
 
-// Cmp compares the exact values, leaving comparators aside: -1, 0 or 1.
-func (n Number) Cmp(m Number) int { return n.Rat().Cmp(m.Rat()) }
+// Cmp compares the exact values, leaving comparators aside: -1, 0 or 1. It
+// compares the digits as written, since limits are compared for every result.
+func (n Number) Cmp(m Number) int {
+	a, b := digits(n.Text), digits(m.Text)
+	switch {
+	case a.negative != b.negative && a.negative:
+		return -1
+	case a.negative != b.negative:
+		return 1
+	case a.negative:
+		return b.compare(a)
+	}
+	return a.compare(b)
+}
+
+// decimal is a value split at its point, without the zeros that do not count.
+type decimal struct {
+	negative    bool // and not zero
+	whole, part string
+}
+
+func digits(text string) decimal {
+	d := decimal{negative: strings.HasPrefix(text, "-")}
+	d.whole, d.part, _ = strings.Cut(strings.TrimLeft(text, "+-"), ".")
+	d.whole, d.part = strings.TrimLeft(d.whole, "0"), strings.TrimRight(d.part, "0")
+	d.negative = d.negative && d.whole+d.part != ""
+	return d
+}
+
+func (d decimal) compare(e decimal) int {
+	if len(d.whole) != len(e.whole) {
+		if len(d.whole) < len(e.whole) {
+			return -1
+		}
+		return 1
+	}
+	if c := strings.Compare(d.whole, e.whole); c != 0 {
+		return c
+	}
+	return strings.Compare(d.part, e.part)
+}
 
 // Decimals is the number of digits after the decimal point, as written.
 func (n Number) Decimals() int {

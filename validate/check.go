@@ -71,14 +71,17 @@ func (ru *Rules) askAll(s *subject, decoded []poct.Problem) Findings {
 	}
 	for i := range rules {
 		c := rules[i]
-		if c.of&s.kind == 0 {
-			continue
+		var r reply
+		if c.of&s.kind != 0 {
+			r = c.answer(s)
 		}
-		r := c.answer(s)
 		for _, p := range decoded {
 			if p.Code == c.Code {
 				r = r.also(p)
 			}
+		}
+		if r.answer == "" {
+			continue // not asked of this kind of reading
 		}
 		a := poct.CheckAnswer{Check: c.Number, Code: c.Code, Answer: r.answer, Limit: c.limit, Why: r.why}
 		if r.limit != "" {

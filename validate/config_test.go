@@ -1,0 +1,138 @@
+package validate_test
+
+import (
+	"testing"
+
+	"github.com/goccy/go-yaml"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"tidegate/poct"
+	"tidegate/validate"
+)
+
+func decode(t *testing.T, text string) validate.Config {
+	t.Helper()
+	var c struct {
+		Checks validate.Config `yaml:"checks"`
+	}
+	require.NoError(t, yaml.UnmarshalWithOptions([]byte(text), &c, yaml.Strict()))
+	return c.Checks
+}
+
+func TestCompileFromYAML(t *testing.T) {
+	cfg := decode(t, `
+checks:
+  critical: {limit: "4.5"}
+  stale-result: {flag: 12h, hold: 48h}
+  delta-large: {hold: "1.5", within: 240h}
+  id-check-digit: {authorities: {MILLRACE: {form: "[0-9]{8}", scheme: mod10}, HARBOUR: {scheme: mod11}}}
+  test-patient: {ids: ["999", "MILLRACE|1000"]}
+  patient-not-present:
+  repeat-test: {off: true}
+  sites: {saltmarsh: {qc-overdue: {interval: 24h}, critical: {limit: "6.0"}}, harbour-street: {}}
+`)
+	ru, faults := validate.Compile(cfg)
+	require.Empty(t, faults)
+	s := good()
+	value("4.6")(s)
+	assert.True(t, ru.Check(s.res, s.f, nil).Critical)
+	s.res.Site = "saltmarsh"
+	assert.False(t, ru.Check(s.res, s.f, nil).Critical, "the site's limit lies over the group's")
+	assert.Equal(t, poct.Found, answerOf(ru.Check(s.res, s.f, nil), "id-check-digit").Answer, "what a site does not set, the group does")
+}
+
+func TestCompileTellsAllFaultsAtOnce(t *testing.T) {
+	for _, tt := range []struct{ name, yaml, key, what, instead string }{
+		{"unknown check", `{qc-late: {}}`, "qc-late", "no check has this code", "write one of"},
+		{"part of a code", `{overdue: {}}`, "overdue", "no check has this code", "did you mean qc-overdue?"},
+		{"not in this version", `{haematocrit-out: {}}`, "haematocrit-out", "does not work in this version", "leave it out"},
+		{"limit without quotes", `{critical: {limit: 5.0}}`, "critical.limit", "not a quoted decimal", `"5.0"`},
+		{"whole limit without quotes", `{critical: {limit: 5}}`, "critical.limit", "not a quoted decimal", `"5.0"`},
+		{"limit with comma", `{critical: {limit: "5,0"}}`, "critical.limit", "not a decimal number", "with a point"},
+		{"limit with comparator", `{critical: {limit: ">5"}}`, "critical.limit", "not a decimal number", ""},
+		{"limit alone", `{critical: "5.0"}`, "critical", "not a set of keys", `write critical: {limit: "5.0"}`},
+		{"unknown key", `{critical: {max: "5.0"}}`, "critical.max", "no such key", "severity, limit"},
+		{"duration as a number", `{qc-overdue: {interval: 24}}`, "qc-overdue.interval", "not a duration", "8h"},
+		{"duration in days", `{qc-overdue: {interval: 1d}}`, "qc-overdue.interval", "not a duration", "hours"},
+		{"duration of nothing", `{qc-overdue: {interval: 0s}}`, "qc-overdue.interval", "not a duration", ""},
+		{"interval beyond the look-back", `{qc-overdue: {interval: 200h}}`, "qc-overdue", "longer than", "registry"},
+		{"visit limit", `{patient-not-present: {limit: 24h}}`, "patient-not-present", "12 hours", "12h or less"},
+		{"flag above hold", `{stale-result: {flag: 200h}}`, "stale-result", "flags above", "below the hold limit"},
+		{"low above high", `{outside-measuring-range: {low: "9"}}`, "outside-measuring-range", "not below", ""},
+		{"impossible turned round", `{impossible-value: {pt_high: "4"}}`, "impossible-value", "not below", ""},
+		{"unknown severity", `{confirm-venous: {severity: warn}}`, "confirm-venous.severity", "is no severity", "hold, flag or note"},
+		{"severity of two steps", `{stale-result: {severity: hold}}`, "stale-result.severity", "limits of its own", "keys flag and hold"},
+		{"severity of a resend", `{resent: {severity: hold}}`, "resent.severity", "set aside", ""},
+		{"lowered beyond what a person may", `{lot-expired: {severity: flag}}`, "lot-expired.severity", "cannot be lowered", "nobody may release"},
+		{"identity lowered", `{patient-unknown: {severity: note}}`, "patient-unknown.severity", "cannot be lowered", ""},
+		{"critical lowered", `{critical: {severity: note}}`, "critical.severity", "cannot be lowered", "alerts a person"},
+		{"critical off", `{critical: {off: true}}`, "critical.off", "cannot be switched off", "set its limit"},
+		{"expiry off", `{lot-expired: {off: true}}`, "lot-expired.off", "cannot be switched off", ""},
+		{"resend off", `{resent: {off: true}}`, "resent.off", "cannot be switched off", "leave it out"},
+		{"off in words", `{repeat-test: {off: "yes"}}`, "repeat-test.off", "neither true nor false", "off: true"},
+		{"list as text", `{test-patient: {ids: "999"}}`, "test-patient.ids", "not a list of texts", ""},
+		{"list of numbers", `{test-patient: {ids: [999]}}`, "test-patient.ids", "not a list of texts", "in quotes"},
+		{"no pattern", `{id-check-digit: {authorities: {MILLRACE: {form: "[0-9"}}}}`, "id-check-digit.authorities.MILLRACE.form", "not a pattern", ""},
+		{"no scheme", `{id-check-digit: {authorities: {MILLRACE: {scheme: mod97}}}}`, "id-check-digit.authorities.MILLRACE.scheme", "no check digit scheme", "mod10 or mod11"},
+		{"no form", `{id-check-digit: {authorities: {MILLRACE: {length: "8"}}}}`, "id-check-digit.authorities.MILLRACE.length", "not known", "form and scheme"},
+		{"authority of nothing", `{id-check-digit: {authorities: {MILLRACE: }}}`, "id-check-digit.authorities.MILLRACE", "neither form nor scheme", ""},
+		{"sites as text", `{sites: millrace}`, "sites", "not a list of sites", ""},
+		{"site as text", `{sites: {millrace: strict}}`, "sites.millrace", "not a list of checks", ""},
+		{"fault in a site", `{sites: {millrace: {critical: {limit: 5}}}}`, "sites.millrace.critical.limit", "not a quoted decimal", ""},
+		{"sites in a site", `{sites: {millrace: {sites: {}}}}`, "sites.millrace.sites", "cannot stand inside", ""},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			ru, faults := validate.Compile(decode(t, "checks: "+tt.yaml))
+			assert.Nil(t, ru)
+			require.Len(t, faults, 1, "%v", faults)
+			assert.Equal(t, tt.key, faults[0].Key)
+			assert.Contains(t, faults[0].What, tt.what)
+			assert.Contains(t, faults[0].Instead, tt.instead)
+			assert.NotEmpty(t, faults[0].Instead)
+		})
+	}
+	_, faults := validate.Compile(decode(t, `checks: {critical: {limit: 5}, nonsense: {}, sites: {a: {lot-expired: {off: true}}}}`))
+	assert.Len(t, faults, 3)
+}
+
+// Only a check that a person may release can be lowered or switched off: no
+// setting does what no rank may do.
+func TestNoSettingWeakensWhatNobodyMayRelease(t *testing.T) {
+	for _, info := range validate.Checks() {
+		if info.Later || info.Severity != poct.Hold || info.May(poct.ActRelease) {
+			continue
+		}
+		for _, weaker := range []set{{"off": true}, {"severity": "flag"}, {"severity": "note"}} {
+			_, faults := validate.Compile(validate.Config{info.Code: weaker})
+			assert.NotEmpty(t, faults, "%s %v", info.Code, weaker)
+			_, faults = validate.Compile(validate.Config{"sites": set{"millrace": set{info.Code: weaker}}})
+			assert.NotEmpty(t, faults, "%s %v at a site", info.Code, weaker)
+		}
+	}
+}
+
+func TestNotAsked(t *testing.T) {
+	ru := rules(t, validate.Config{
+		"repeat-test": set{"off": true}, "test-patient": set{"ids": []any{"999"}},
+		"sites": set{"saltmarsh": set{"delta-large": set{"off": true}}},
+	})
+	got := map[string]string{}
+	for _, u := range ru.NotAsked(
+		validate.ProfileInfo{ID: "quill-hl7", Specimen: "capillary"},
+		validate.ProfileInfo{ID: "reed-csv", Specimen: "capillary", NotSent: []string{"birth_date", "pt"}},
+		validate.ProfileInfo{ID: "bare", NotSent: []string{"strip_lot"}},
+	) {
+		got[u.Profile+"/"+u.Site+"/"+u.Check] = u.Why
+		assert.Contains(t, u.String(), "check "+u.Check+" "+u.Code)
+	}
+	for _, want := range []string{
+		"//9", "//10", "//15", "//19", "//29", "//37", "//38", "//42", "//45", "//46", "/saltmarsh/41",
+		"reed-csv//8", "reed-csv//39",
+		"bare//23", "bare//24", "bare//25", "bare//26", "bare//32", "bare//39", "bare//40",
+	} {
+		assert.NotEmpty(t, got[want], want)
+		delete(got, want)
+	}
+	assert.Empty(t, got)
+}
