@@ -136,3 +136,40 @@ func TestNotAsked(t *testing.T) {
 	}
 	assert.Empty(t, got)
 }
+
+// Whatever stands under checks: compiles or is told, and what compiles judges.
+func FuzzCompile(f *testing.F) {
+	for _, seed := range []string{
+		`{critical: {limit: "5.0"}, sites: {saltmarsh: {qc-overdue: {interval: 24h}}}}`,
+		`{id-check-digit: {authorities: {MILLRACE: {form: "MRN[0-9]{4}", scheme: mod11}}}}`,
+		`{test-patient: {ids: ["999"]}, repeat-test: {off: true, severity: hold}}`,
+		`{delta-large: {hold: "-1", pair_share: "0", oldest: 1ns}}`,
+		`{sites: {millrace: }, lot-unknown: }`,
+		`{critical: [5.0], 7: {}}`,
+	} {
+		f.Add(seed)
+	}
+	f.Fuzz(func(t *testing.T, text string) {
+		var cfg validate.Config
+		if yaml.Unmarshal([]byte(text), &cfg) != nil {
+			return
+		}
+		ru, faults := validate.Compile(cfg)
+		if (ru == nil) != (len(faults) > 0) {
+			t.Fatalf("rules %v beside faults %v", ru, faults)
+		}
+		for _, fault := range faults {
+			if fault.Key == "" || fault.What == "" || fault.Instead == "" {
+				t.Fatalf("a fault says too little: %+v", fault)
+			}
+		}
+		if ru == nil {
+			return
+		}
+		s := good()
+		s.f.StripLot.Expires = "2024-01-01"
+		if got := ru.Check(s.res, s.f, nil).Verdict; got != poct.HoldIt {
+			t.Fatalf("a setting let an expired strip through as %s", got)
+		}
+	})
+}

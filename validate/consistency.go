@@ -141,6 +141,6 @@ func (b band) meets(o band) bool {
 // halfStep is half a unit of the last digit as written: 0.05 of "2.5", 0.5 of "30".
 func halfStep(n poct.Number) float64 { return math.Pow10(-n.Decimals()) / 2 }
 
-func positive(n poct.Number) bool { return n.Exact() && n.Rat().Sign() > 0 }
+func positive(n poct.Number) bool { return n.Exact() && n.Cmp(poct.Number{}) > 0 }
 
 func two(f float64) string { return strconv.FormatFloat(math.Max(f, 0), 'f', 2, 64) }
