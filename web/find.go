@@ -48,7 +48,7 @@ func (w *Server) search(ctx context.Context, c caller, q Query) ([]string, error
 	case kind == "patient" && q.Patient == "":
 		faults = append(faults, review.Fault{Field: "patient", Text: "Type the patient's number beside the birth date."})
 	case kind == "patient" && !isDate(q.BirthDate):
-		faults = append(faults, review.Fault{Field: "birth_date", Text: "Type the birth date as year, month, day: 1948-03-14."})
+		faults = append(faults, review.Fault{Field: "birth_date", Text: "Type the birth date as year, month, day: 1950-12-31."})
 	case kind == "id" && q.Text == "":
 		faults = append(faults, review.Fault{Field: "text", Text: "Type an id: of a result, an arrival, a control, a meter, a lot or the record's own."})
 	case len(q.Text) > 256 || len(q.Patient) > 256:

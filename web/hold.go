@@ -303,7 +303,7 @@ func inputs(h poct.HoldRecord, form formView) []inputView {
 	}
 	all := []inputView{
 		{Field: poct.FieldPatient, Label: "Patient number, from the wristband or card"},
-		{Field: poct.FieldBirthDate, Label: "Birth date, as the patient says it", Hint: "1948-03-14"},
+		{Field: poct.FieldBirthDate, Label: "Birth date, as the patient says it", Hint: "1950-12-31"},
 		{Field: poct.FieldStripLot, Label: "Strip lot, from the vial"},
 		{Field: poct.FieldOperator, Label: "Operator number, from the badge"},
 		{Field: poct.FieldTimeOffset, Label: "Seconds to add to the meter's time", Hint: "-3600 for an hour fast"},
