@@ -1,6 +1,8 @@
 package validate
 
 import (
+	"cmp"
+	"slices"
 	"strings"
 	"time"
 
@@ -69,33 +71,26 @@ func (ru *Rules) askAll(s *subject, decoded []poct.Problem) Findings {
 			out.Problems = append(out.Problems, complete(p, Info{}, ""))
 		}
 	}
-	for i := range rules {
-		c := rules[i]
+	for _, c := range rules {
 		var r reply
 		if c.of&s.kind != 0 {
 			r = c.answer(s)
 		}
-		for _, p := range decoded {
-			if p.Code == c.Code {
-				r = r.also(p)
-			}
-		}
-		if r.answer == "" {
+		seen := c.among(decoded)
+		switch {
+		case len(seen) > 0:
+			r.answer = poct.Found
+		case r.answer == "":
 			continue // not asked of this kind of reading
 		}
-		a := poct.CheckAnswer{Check: c.Number, Code: c.Code, Answer: r.answer, Limit: c.limit, Why: r.why}
-		if r.limit != "" {
-			a.Limit = r.limit
-		}
-		if r.answer == poct.NotAsked {
-			a.Limit = ""
+		a := poct.CheckAnswer{Check: c.Number, Code: c.Code, Answer: r.answer, Why: r.why}
+		if r.answer != poct.NotAsked {
+			a.Limit = cmp.Or(r.limit, c.limit)
 		}
 		out.Answers = append(out.Answers, a)
-		for _, p := range r.problems {
-			if p.Limit == "" {
-				p.Limit = a.Limit
-			}
-			out.Problems = append(out.Problems, complete(p, c.Info, c.sev))
+		for _, p := range merge(seen, c.complete(r.problems)) {
+			p.Limit = cmp.Or(p.Limit, a.Limit)
+			out.Problems = append(out.Problems, p)
 		}
 		if c.Code == codeCritical && r.answer == poct.Found {
 			out.Critical = true
@@ -105,17 +100,47 @@ func (ru *Rules) askAll(s *subject, decoded []poct.Problem) Findings {
 	return out
 }
 
+// among picks what decoding found for this check.
+func (k *rule) among(decoded []poct.Problem) []poct.Problem {
+	var mine []poct.Problem
+	for _, p := range decoded {
+		if p.Code == k.Code {
+			mine = append(mine, p)
+		}
+	}
+	return k.complete(mine)
+}
+
+func (k *rule) complete(problems []poct.Problem) []poct.Problem {
+	for i, p := range problems {
+		problems[i] = complete(p, k.Info, k.sev)
+	}
+	return problems
+}
+
+// merge joins what decoding and the check found. About one field decoding's
+// words stand, since it saw the bytes, with the graver severity of both.
+func merge(decoded, own []poct.Problem) []poct.Problem {
+	if len(decoded) == 0 {
+		return own
+	}
+	for _, p := range own {
+		i := slices.IndexFunc(decoded, func(d poct.Problem) bool { return d.Field == p.Field })
+		switch {
+		case i < 0:
+			decoded = append(decoded, p)
+		case weight(p.Severity) > weight(decoded[i].Severity):
+			decoded[i].Severity = p.Severity
+		}
+	}
+	return decoded
+}
+
 // complete gives a problem what its check's entry says, where it says nothing.
 func complete(p poct.Problem, info Info, set poct.Severity) poct.Problem {
-	if p.Check == "" {
-		p.Check = info.Number
-	}
-	if p.Code == "" {
-		p.Code = info.Code
-	}
-	if p.Remedy == "" {
-		p.Remedy = info.Remedy
-	}
+	p.Check = cmp.Or(p.Check, info.Number)
+	p.Code = cmp.Or(p.Code, info.Code)
+	p.Remedy = cmp.Or(p.Remedy, info.Remedy)
 	switch {
 	case set != "" && p.Because == "" && !isCannotTell(p):
 		p.Severity = set

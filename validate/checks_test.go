@@ -518,6 +518,10 @@ func TestChecks(t *testing.T) {
 		{name: "decoding counts like a check", code: "unit-unexpected", change: func(s *situation) {
 			s.decoded = []poct.Problem{{Code: "unit-unexpected", Field: "inr", Text: "Unit IU is not mapped."}}
 		}, want: poct.Found, severity: poct.Hold, text: "IU", verdict: poct.HoldIt},
+		{name: "decoding's words stand for its field", code: "missing-essential", change: func(s *situation) {
+			s.r().TestedAt = poct.Stamp{Raw: "2024-13-05"}
+			s.decoded = []poct.Problem{{Code: "missing-essential", Field: "tested_at", Text: "OBR-7 is no time.", Severity: poct.Note}}
+		}, want: poct.Found, severity: poct.Hold, text: "OBR-7", verdict: poct.HoldIt},
 		{name: "not in this version", code: "haematocrit-out", change: func(s *situation) {}, want: poct.NotAsked, text: "not in this version", verdict: poct.Release},
 		{name: "switched off", code: "delta-large", change: before("9.0", time.Hour), cfg: validate.Config{"delta-large": set{"off": true}},
 			want: poct.NotAsked, text: "switched off", verdict: poct.Release},

@@ -112,7 +112,8 @@ func TestAProblemMoreNeverReleases(t *testing.T) {
 		s := anySituation(t)
 		without := ru.Check(s.res, s.f, nil)
 		p := poct.Problem{
-			Code: rapid.SampledFrom(codes).Draw(t, "check").Code, Text: "Found while reading.", Field: "message",
+			Code: rapid.SampledFrom(codes).Draw(t, "check").Code, Text: "Found while reading.",
+			Field:    rapid.SampledFrom([]string{"message", "inr", "sent_at", "tested_at", "strip_lot", ""}).Draw(t, "field"),
 			Severity: rapid.SampledFrom([]poct.Severity{"", poct.Hold, poct.Flag, poct.Note}).Draw(t, "severity"),
 		}
 		with := ru.Check(s.res, s.f, []poct.Problem{p})

@@ -97,18 +97,6 @@ func (r reply) and(o reply) reply {
 	return r
 }
 
-// also adds a problem that decoding had found, unless the same field has one.
-func (r reply) also(p poct.Problem) reply {
-	r.answer = poct.Found
-	for _, q := range r.problems {
-		if q.Field == p.Field {
-			return r
-		}
-	}
-	r.problems = append(r.problems, p)
-	return r
-}
-
 func rank(a poct.Answer) int {
 	switch a {
 	case poct.Found:
