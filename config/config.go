@@ -1,0 +1,112 @@
+package config
+
+import (
+	"time"
+
+	"github.com/rs/zerolog"
+
+	"tidegate/mapping"
+	"tidegate/outbound"
+	"tidegate/poct"
+	"tidegate/validate"
+)
+
+// Config is the whole configuration, checked. Paths are resolved against the
+// folder of the file.
+type Config struct {
+	Version  int                     `yaml:"version"`
+	DataDir  string                  `yaml:"data_dir"`
+	Log      Log                     `yaml:"log,omitempty"`
+	Web      Web                     `yaml:"web"`
+	Ledger   Ledger                  `yaml:"ledger"`
+	Registry Registry                `yaml:"registry,omitempty"`
+	Profiles []mapping.ProfileConfig `yaml:"profiles"`
+	Inlets   []Inlet                 `yaml:"inlets"`
+	Outlets  []outbound.Config       `yaml:"outlets"`
+	Checks   validate.Config         `yaml:"checks,omitempty"`
+	// LookupPatience is how long an arrival waits for a look-up that fails in
+	// transit before it is held; 15 minutes if left out.
+	LookupPatience time.Duration `yaml:"lookup_patience,omitempty"`
+
+	readers  map[string]*mapping.Profile // by id
+	rules    *validate.Rules
+	notAsked []NotAsked
+}
+
+// Profile is a compiled profile by its id; nil if there is none.
+func (c *Config) Profile(id string) *mapping.Profile { return c.readers[id] }
+
+// Rules are the compiled checks.
+func (c *Config) Rules() *validate.Rules { return c.rules }
+
+// NotAsked lists the checks that are not asked of some result, and why.
+func (c *Config) NotAsked() []NotAsked { return c.notAsked }
+
+// LogLevel is the level of the daemon's own log.
+func (c *Config) LogLevel() zerolog.Level {
+	level, err := zerolog.ParseLevel(c.Log.Level)
+	if err != nil || c.Log.Level == "" {
+		return zerolog.InfoLevel
+	}
+	return level
+}
+
+// Log is what the daemon writes about itself, on standard error.
+type Log struct {
+	Level string `yaml:"level,omitempty"` // debug, info, warn, error; info if left out
+}
+
+// Web is the pages and the HTTP API.
+type Web struct {
+	Listen string  `yaml:"listen,omitempty"` // 127.0.0.1:8460 if left out
+	Tokens []Token `yaml:"tokens,omitempty"`
+}
+
+// Token lets a person or program in.
+type Token struct {
+	Actor     string   `yaml:"actor"`
+	Role      string   `yaml:"role"`
+	Sites     []string `yaml:"sites"`
+	Operator  string   `yaml:"operator,omitempty"` // their own operator number: nobody may release what they ran
+	TokenFile string   `yaml:"token_file"`
+	Secret    Secret   `yaml:"-"`
+}
+
+// As is the person behind the token.
+func (t Token) As() poct.Actor {
+	return poct.Actor{Name: t.Actor, Role: t.Role, Sites: t.Sites, Operator: t.Operator}
+}
+
+// Ledger is the log of events.
+type Ledger struct {
+	Origin     string `yaml:"origin"`                // names this log for ever: host/number
+	KeyFile    string `yaml:"key_file,omitempty"`    // made at the first start; data_dir/ledger.key if left out
+	AnchorFile string `yaml:"anchor_file,omitempty"` // best on another volume; data_dir/anchor if left out
+}
+
+// Registry is what is known about sites, meters, people and lots.
+type Registry struct {
+	IdentifierSystems map[string]string `yaml:"identifier_systems,omitempty"` // assigning authority -> FHIR identifier system
+	Import            []Import          `yaml:"import,omitempty"`             // read at each start, in this order
+}
+
+// Import is a CSV file of registry rows.
+type Import struct {
+	Kind poct.RegistryKind `yaml:"kind"`
+	Path string            `yaml:"path"`
+}
+
+// Inlet is a place where bytes come in. What its kind alone has stands in
+// Config: *mllp.Config, *folder.Config, *jetstream.Config or *httpin.Config.
+type Inlet struct {
+	ID       string   `yaml:"id"`
+	Kind     string   `yaml:"kind"`
+	Accepts  []string `yaml:"accepts,omitempty"` // [results] if left out
+	Profiles []string `yaml:"profiles"`          // tried in this order
+	// AllowNonProduction judges messages whose MSH-11 is not P like others;
+	// else they end as ignored.
+	AllowNonProduction bool `yaml:"allow_non_production,omitempty"`
+
+	Config any    `yaml:"-"`
+	Token  Secret `yaml:"-"` // of an inlet that asks for one
+}

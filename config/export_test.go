@@ -1,0 +1,4 @@
+package config
+
+// LoadBytes is load, for fuzzing.
+var LoadBytes = load

@@ -1,0 +1,118 @@
+package config
+
+import (
+	"fmt"
+	"reflect"
+	"slices"
+	"strings"
+
+	"tidegate/ingest/folder"
+	"tidegate/ingest/httpin"
+	"tidegate/ingest/jetstream"
+	"tidegate/ingest/mllp"
+	"tidegate/mapping"
+	"tidegate/poct"
+)
+
+// accepted lists what an inlet can be told to take.
+var accepted = []string{"results"}
+
+func (*Inlet) kinds() []string { return []string{"mllp", "folder", "jetstream", "http"} }
+
+// part makes the place for the keys that belong to the inlet's kind alone.
+func (in *Inlet) part(kind string) any {
+	switch kind {
+	case "mllp":
+		in.Config = &mllp.Config{}
+	case "folder":
+		in.Config = &folder.Config{}
+	case "jetstream":
+		in.Config = &jetstream.Config{}
+	case "http":
+		in.Config = &httpin.Config{}
+	}
+	return in.Config
+}
+
+// inlets checks each inlet, and what two of them must not share.
+func (l *loader) inlets() {
+	c := l.cfg
+	if len(c.Inlets) == 0 {
+		l.fault("inlets", "no inlet is configured", "write where messages come in: at least one")
+	}
+	ids := l.unique("inlet")
+	taken := map[string]string{c.Web.Listen: "web.listen"}
+	for i := range c.Inlets {
+		in := &c.Inlets[i]
+		key := fmt.Sprintf("inlets[%d]", i)
+		ids(key+".id", in.ID)
+		l.accepts(key, in)
+		l.reads(key, in)
+		if in.Config == nil {
+			continue // of no known kind: said already
+		}
+		if part, ok := in.Config.(*folder.Config); ok {
+			l.path(&part.Path)
+		}
+		if checked, ok := in.Config.(interface{ Validate() []poct.KeyFault }); ok {
+			for _, k := range checked.Validate() {
+				l.at(l.doc, key, k)
+			}
+		}
+		part := reflect.ValueOf(in.Config).Elem()
+		l.files(key, part)
+		for _, f := range fieldsOf(part) {
+			if f.name != "listen" && (f.name != "path" || in.Kind != "folder") {
+				continue
+			}
+			place := f.value.String()
+			if first, twice := taken[place]; twice && place != "" && !strings.HasSuffix(place, ":0") {
+				l.fault(key+"."+f.name, "is taken already by "+first, "write another one")
+				continue
+			}
+			taken[place] = key + "." + f.name
+		}
+	}
+}
+
+func (l *loader) accepts(key string, in *Inlet) {
+	if in.Accepts == nil {
+		in.Accepts = slices.Clone(accepted)
+	}
+	for i, what := range in.Accepts {
+		if !slices.Contains(accepted, what) {
+			l.fault(fmt.Sprintf("%s.accepts[%d]", key, i), "is nothing that an inlet takes", "write "+strings.Join(accepted, ", "))
+		}
+	}
+	if len(in.Accepts) == 0 {
+		l.fault(key+".accepts", "is empty", "write [results], or leave the key out")
+	}
+}
+
+// reads checks that the inlet's profiles exist and can read what comes in there.
+func (l *loader) reads(key string, in *Inlet) {
+	if len(in.Profiles) == 0 {
+		l.fault(key+".profiles", "names no profile", "write the ids of the profiles of the meters that send here")
+	}
+	for i, id := range in.Profiles {
+		at := fmt.Sprintf("%s.profiles[%d]", key, i)
+		n := slices.IndexFunc(l.cfg.Profiles, func(p mapping.ProfileConfig) bool { return p.ID == id })
+		switch {
+		case n < 0:
+			l.fault(at, fmt.Sprintf("there is no profile %q", id), "write one of "+strings.Join(l.profileIDs(), ", "))
+		case slices.Index(in.Profiles, id) != i:
+			l.fault(at, "stands here a second time", "remove it")
+		case in.Kind == "mllp" && l.cfg.Profiles[n].Format == "csv":
+			l.fault(at, "reads CSV files, which never come over MLLP", "write a profile of format hl7v2")
+		}
+	}
+}
+
+func (l *loader) profileIDs() []string {
+	var ids []string
+	for _, p := range l.cfg.Profiles {
+		ids = append(ids, p.ID)
+	}
+	slices.Sort(ids)
+	return slices.Compact(ids)
+}

@@ -1,0 +1,128 @@
+package config
+
+import (
+	"encoding/json"
+	"reflect"
+	"strings"
+
+	"github.com/invopop/jsonschema"
+
+	"tidegate/mapping"
+	"tidegate/poct"
+	"tidegate/validate"
+)
+
+const durationPattern = `^([0-9]+(\.[0-9]+)?(ns|us|ms|s|m|h))+$`
+
+// Schema is the JSON schema of the configuration, for editors. It knows every
+// key and the form of its value; what must agree between keys only Load knows.
+func Schema() ([]byte, error) {
+	s := reflectSchema(reflect.TypeFor[Config]())
+	s.Version = jsonschema.Version
+	s.Title = "tidegate configuration"
+	s.Required = []string{"version", "data_dir", "ledger", "profiles", "inlets", "outlets"}
+	return json.MarshalIndent(s, "", "  ")
+}
+
+func reflectSchema(t reflect.Type) *jsonschema.Schema {
+	r := jsonschema.Reflector{
+		FieldNameTag: "yaml", Anonymous: true, DoNotReference: true, RequiredFromJSONSchemaTags: true, Mapper: special,
+	}
+	s := r.ReflectFromType(t)
+	s.Version = ""
+	return s
+}
+
+// special gives the schemas of types that are written in another form than
+// their Go type tells.
+func special(t reflect.Type) *jsonschema.Schema {
+	text := &jsonschema.Schema{Type: "string"}
+	switch t {
+	case durationType:
+		return &jsonschema.Schema{Type: "string", Pattern: durationPattern, Description: "a duration such as 30s, 15m or 24h"}
+	case reflect.TypeFor[mapping.Values]():
+		return &jsonschema.Schema{OneOf: []*jsonschema.Schema{scalar(), {Type: "array", Items: scalar()}}}
+	case reflect.TypeFor[mapping.FieldConfig]():
+		type keys mapping.FieldConfig // without its own reading, so that this is not asked again
+		return &jsonschema.Schema{OneOf: []*jsonschema.Schema{text, reflectSchema(reflect.TypeFor[keys]())}}
+	case reflect.TypeFor[Inlet]():
+		return inletSchema()
+	case reflect.TypeFor[validate.Config]():
+		return checksSchema()
+	case reflect.TypeFor[poct.RegistryKind]():
+		for _, k := range kinds {
+			text.Enum = append(text.Enum, k)
+		}
+		return text
+	}
+	return nil
+}
+
+// scalar is a text that may be written without quotes whatever it looks like.
+func scalar() *jsonschema.Schema {
+	return &jsonschema.Schema{OneOf: []*jsonschema.Schema{{Type: "string"}, {Type: "number"}, {Type: "boolean"}}}
+}
+
+// inletSchema is one alternative for each kind of inlet.
+func inletSchema() *jsonschema.Schema {
+	type keys Inlet
+	all := &jsonschema.Schema{}
+	for _, kind := range (*Inlet)(nil).kinds() {
+		s := reflectSchema(reflect.TypeFor[keys]())
+		part := reflectSchema(reflect.TypeOf((&Inlet{}).part(kind)).Elem())
+		for p := part.Properties.Oldest(); p != nil; p = p.Next() {
+			s.Properties.Set(p.Key, p.Value)
+		}
+		s.Properties.Set("kind", &jsonschema.Schema{Const: kind})
+		s.Required = []string{"id", "kind", "profiles"}
+		all.OneOf = append(all.OneOf, s)
+	}
+	return all
+}
+
+// checksSchema lists the checks with their keys, and the same for each site.
+func checksSchema() *jsonschema.Schema {
+	block, site := object(), object()
+	for _, c := range validate.Checks() {
+		if c.Later {
+			continue
+		}
+		keys := object()
+		keys.Description = c.Title
+		keys.Properties.Set("severity", &jsonschema.Schema{Enum: []any{poct.Hold, poct.Flag, poct.Note}})
+		keys.Properties.Set("off", &jsonschema.Schema{Type: "boolean"})
+		for _, k := range c.Keys {
+			s := keySchema(k)
+			s.Description = strings.TrimSpace(k.Means + " " + defaultText(k))
+			keys.Properties.Set(k.Name, s)
+		}
+		block.Properties.Set(c.Code, keys)
+		site.Properties.Set(c.Code, keys)
+	}
+	block.Properties.Set("sites", &jsonschema.Schema{Type: "object", AdditionalProperties: site})
+	return block
+}
+
+func keySchema(k validate.Key) *jsonschema.Schema {
+	switch k.Kind {
+	case validate.Decimal:
+		return &jsonschema.Schema{Type: "string", Pattern: `^[+-]?[0-9]+(\.[0-9]+)?$`}
+	case validate.Duration:
+		return &jsonschema.Schema{Type: "string", Pattern: durationPattern}
+	case validate.Texts:
+		return &jsonschema.Schema{Type: "array", Items: &jsonschema.Schema{Type: "string"}}
+	default:
+		return &jsonschema.Schema{Type: "object"}
+	}
+}
+
+func defaultText(k validate.Key) string {
+	if k.Default == "" {
+		return ""
+	}
+	return "(" + k.Default + " if left out)"
+}
+
+func object() *jsonschema.Schema {
+	return &jsonschema.Schema{Type: "object", Properties: jsonschema.NewProperties(), AdditionalProperties: jsonschema.FalseSchema}
+}
