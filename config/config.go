@@ -107,6 +107,5 @@ type Inlet struct {
 	// else they end as ignored.
 	AllowNonProduction bool `yaml:"allow_non_production,omitempty"`
 
-	Config any    `yaml:"-"`
-	Token  Secret `yaml:"-"` // of an inlet that asks for one
+	Config any `yaml:"-"`
 }

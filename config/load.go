@@ -225,13 +225,14 @@ func (l *loader) secret(key string, path *string) Secret {
 
 // reason says what is wrong with a file, without its content.
 func reason(err error) string {
+	var fault fileFault
 	switch {
 	case errors.Is(err, iofs.ErrNotExist):
 		return "does not exist"
 	case errors.Is(err, iofs.ErrPermission):
 		return "may not be read by this user"
-	case errors.Is(err, errSecret):
-		return err.Error()
+	case errors.As(err, &fault):
+		return fault.Error()
 	}
 	return "cannot be read"
 }

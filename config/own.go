@@ -36,9 +36,6 @@ func (l *loader) own() {
 	if !slices.Contains(levels, c.Log.Level) {
 		l.fault("log.level", "is no level", "write "+strings.Join(levels, ", "))
 	}
-	if c.LookupPatience < 0 {
-		l.fault("lookup_patience", "is not a duration above zero", "write such as 15m")
-	}
 	l.web()
 	if !originForm.MatchString(c.Ledger.Origin) {
 		l.fault("ledger.origin", "is not the name of a ledger", "write a host name of yours, a slash and a number, such as millrace.example/1; it names this ledger for ever")

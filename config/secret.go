@@ -1,7 +1,6 @@
 package config
 
 import (
-	"errors"
 	"fmt"
 	"io"
 	"io/fs"
@@ -35,10 +34,10 @@ func (Secret) MarshalJSON() ([]byte, error)          { return []byte(`"` + redac
 func (Secret) MarshalYAML() (any, error)             { return redacted, nil }
 func (Secret) MarshalZerologObject(e *zerolog.Event) { e.Str("secret", redacted) }
 
-// errSecret marks what is wrong with the file itself, in words for the operator.
-var errSecret = errors.New("")
+// fileFault is what is wrong with a file itself, in words for the operator.
+type fileFault string
 
-func wrong(what string) error { return fmt.Errorf("%s%w", what, errSecret) }
+func (f fileFault) Error() string { return string(f) }
 
 // ReadSecret reads a secret file: a regular file of mode 0600 or stricter,
 // one line, at most 16 KiB. Errors never hold its content.
@@ -62,21 +61,21 @@ func ReadSecret(path string) (Secret, error) {
 	text := strings.TrimSpace(string(data))
 	switch {
 	case len(data) > maxSecret:
-		return Secret{}, wrong("holds more than 16 KiB")
+		return Secret{}, fileFault("holds more than 16 KiB")
 	case text == "":
-		return Secret{}, wrong("is empty")
+		return Secret{}, fileFault("is empty")
 	case strings.ContainsFunc(text, unicode.IsControl):
-		return Secret{}, wrong("holds more than one line")
+		return Secret{}, fileFault("holds more than one line")
 	}
 	return Secret{text}, nil
 }
 
 func private(info fs.FileInfo) error {
 	if !info.Mode().IsRegular() {
-		return wrong("is not a file")
+		return fileFault("is not a file")
 	}
 	if info.Mode().Perm()&0o077 != 0 {
-		return wrong("may be read by others than its owner")
+		return fileFault("may be read by others than its owner")
 	}
 	return nil
 }
