@@ -60,7 +60,7 @@ func (w *Server) apiListeners(rw http.ResponseWriter, _ *http.Request, _ caller)
 	return answer(rw, out)
 }
 
-// apiHolds lists open holds of the caller's sites, oldest first, in pages by key.
+// apiHolds lists holds of the caller's sites, oldest first, in pages by key.
 func (w *Server) apiHolds(rw http.ResponseWriter, r *http.Request, c caller) error {
 	q := r.URL.Query()
 	limit := 100
@@ -71,26 +71,53 @@ func (w *Server) apiHolds(rw http.ResponseWriter, r *http.Request, c caller) err
 		}
 		limit = n
 	}
-	all, err := w.s.Reader.Holds(r.Context(), HoldFilter{Settled: q.Get("state") == "settled"})
+	var out holdList
+	var err error
+	if q.Get("state") == "settled" {
+		out, err = w.settledHolds(r.Context(), c, q.Get("after"), limit)
+	} else {
+		out, err = w.openHolds(r.Context(), c, q.Get("after"), limit)
+	}
 	if err != nil {
 		return err
 	}
-	all = w.visible(c, all)
-	total := len(all)
-	page := after(all, q.Get("after"), limit)
-	var next string
-	if n := len(page); n > 0 && page[n-1].ID != all[total-1].ID {
-		next = page[n-1].ID
-	}
-	if err := w.s.Desk.Look(r.Context(), c.actor, subjects(page), lookedAt("reading")); err != nil {
+	if err := w.s.Desk.Look(r.Context(), c.actor, subjects(out.Holds), lookedAt("reading")); err != nil {
 		return err
 	}
-	return answer(rw, holdList{Holds: none(page), Total: total, Next: next})
+	return answer(rw, out)
+}
+
+func (w *Server) openHolds(ctx context.Context, c caller, last string, limit int) (holdList, error) {
+	all, err := w.queue.read(ctx, w.s.Reader)
+	if err != nil {
+		return holdList{}, err
+	}
+	all = w.visible(c, all)
+	out := holdList{Holds: none(after(all, last, limit)), Total: len(all)}
+	if n := len(out.Holds); n > 0 && out.Holds[n-1].ID != all[len(all)-1].ID {
+		out.Next = out.Holds[n-1].ID
+	}
+	return out, nil
+}
+
+// settledHolds reads one page alone: settled holds grow for years. Total is
+// that of the page.
+func (w *Server) settledHolds(ctx context.Context, c caller, last string, limit int) (holdList, error) {
+	page, err := w.s.Reader.Holds(ctx, HoldFilter{Settled: true, After: last, Limit: limit})
+	if err != nil {
+		return holdList{}, err
+	}
+	mine := w.visible(c, page)
+	out := holdList{Holds: none(mine), Total: len(mine)}
+	if len(page) == limit {
+		out.Next = page[limit-1].ID
+	}
+	return out, nil
 }
 
 type holdList struct {
 	Holds []poct.HoldRecord `json:"holds"`
-	Total int               `json:"total"`
+	Total int               `json:"total"`          // of open ones all, of settled ones those of this page
 	Next  string            `json:"next,omitempty"` // pass as ?after=
 }
 

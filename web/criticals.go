@@ -91,7 +91,6 @@ func (w *Server) acknowledge(rw http.ResponseWriter, r *http.Request, c caller) 
 	if err := w.s.Desk.AcknowledgeCritical(r.Context(), c.actor, id, call.Comment+" Read back "+call.ReadBack+"."); err != nil {
 		return err
 	}
-	w.queue.forget()
 	w.sessions.say(c.session, notice{Text: "Recorded: a person was told of this critical result."})
 	http.Redirect(rw, r, back, http.StatusSeeOther)
 	return nil

@@ -168,7 +168,7 @@ func (w *Server) neighbours(ctx context.Context, c caller, h poct.HoldRecord, v 
 	if !h.Open {
 		return nil
 	}
-	all, err := w.queue.recent(ctx, w)
+	all, err := w.queue.read(ctx, w.s.Reader)
 	if err != nil {
 		return err
 	}
@@ -359,7 +359,6 @@ func (w *Server) settle(rw http.ResponseWriter, r *http.Request, c caller) error
 	case err != nil:
 		return err
 	}
-	w.queue.forget()
 	w.log(r, c, h, st.Act)
 	return w.next(rw, r, c, h, after)
 }
@@ -421,7 +420,7 @@ func (w *Server) next(rw http.ResponseWriter, r *http.Request, c caller, was, af
 		}
 	}
 	w.sessions.say(c.session, said)
-	all, err := w.queue.read(r.Context(), w)
+	all, err := w.queue.read(r.Context(), w.s.Reader)
 	if err != nil {
 		return err
 	}

@@ -6,7 +6,6 @@ import (
 	"net/url"
 	"slices"
 	"strings"
-	"time"
 
 	"tidegate/poct"
 )
@@ -61,7 +60,7 @@ type optionView struct {
 }
 
 func (w *Server) holds(rw http.ResponseWriter, r *http.Request, c caller) error {
-	all, err := w.queue.read(r.Context(), w)
+	all, err := w.queue.read(r.Context(), w.s.Reader)
 	if err != nil {
 		return err
 	}
@@ -399,7 +398,7 @@ var registryOf = map[string]poct.RegistryKind{
 
 // causeHolds finds the caller's open holds of the cause that a name stands for.
 func (w *Server) causeHolds(r *http.Request, c caller) ([]poct.HoldRecord, error) {
-	all, err := w.queue.read(r.Context(), w)
+	all, err := w.queue.read(r.Context(), w.s.Reader)
 	if err != nil {
 		return nil, err
 	}
@@ -506,7 +505,6 @@ func (w *Server) causeAgain(rw http.ResponseWriter, r *http.Request, c caller) e
 			}
 		}
 	}
-	w.queue.forget()
 	text := upperFirst(plural(len(holds), "result")) + " checked again: " + thousands(passed) + " passed, " + thousands(stays) + " " + verb(stays, "stays", "stay") + " held."
 	if not > 0 {
 		text += " " + thousands(not) + " could not be checked again by you."
@@ -514,10 +512,4 @@ func (w *Server) causeAgain(rw http.ResponseWriter, r *http.Request, c caller) e
 	w.sessions.say(c.session, notice{Text: text})
 	http.Redirect(rw, r, "/holds", http.StatusSeeOther)
 	return nil
-}
-
-func (q *queue) forget() {
-	q.mu.Lock()
-	defer q.mu.Unlock()
-	q.at = time.Time{}
 }

@@ -3,6 +3,7 @@ package web
 import (
 	"cmp"
 	"context"
+	"maps"
 	"slices"
 	"strings"
 	"sync"
@@ -11,35 +12,117 @@ import (
 	"tidegate/poct"
 )
 
-// queue keeps the last list of open holds for the band's count, so that every
-// page need not read the whole queue. The pages about holds always read anew.
+// queue keeps the open holds in memory. Reading ten thousand of them anew for
+// each page takes a store most of a second; asking the ledger what happened
+// since takes next to nothing. Every change of a hold is an event, so nothing
+// is missed, and applying one twice changes nothing.
 type queue struct {
 	mu    sync.Mutex
-	holds []poct.HoldRecord
-	at    time.Time
+	next  int64                      // index of the first event not applied
+	open  map[string]poct.HoldRecord // by hold id
+	of    map[string][]string        // result -> its open holds
+	list  []poct.HoldRecord          // oldest first; never changed once handed out
+	known bool
 }
 
-const countAge = 5 * time.Second
+// behind is how many events may have come since before all is read anew.
+const behind = 4000
 
-func (q *queue) recent(ctx context.Context, w *Server) ([]poct.HoldRecord, error) {
+// read returns the open holds as they are now, oldest first. The slice is shared.
+func (q *queue) read(ctx context.Context, r Reader) ([]poct.HoldRecord, error) {
 	q.mu.Lock()
-	holds, at := q.holds, q.at
-	q.mu.Unlock()
-	if age := w.s.Now().Sub(at); !at.IsZero() && age >= 0 && age < countAge {
-		return holds, nil
-	}
-	return q.read(ctx, w)
-}
-
-func (q *queue) read(ctx context.Context, w *Server) ([]poct.HoldRecord, error) {
-	holds, err := w.s.Reader.Holds(ctx, HoldFilter{})
+	defer q.mu.Unlock()
+	size, err := r.Size(ctx)
 	if err != nil {
 		return nil, err
 	}
-	q.mu.Lock()
-	defer q.mu.Unlock()
-	q.holds, q.at = holds, w.s.Now()
-	return holds, nil
+	if !q.known || size < q.next || size-q.next > behind {
+		holds, err := r.Holds(ctx, HoldFilter{})
+		if err != nil {
+			return nil, err
+		}
+		q.open, q.of = make(map[string]poct.HoldRecord, len(holds)), make(map[string][]string, len(holds))
+		for _, h := range holds {
+			q.put(h)
+		}
+		q.next, q.known = size, true
+		q.sort()
+		return q.list, nil
+	}
+	if size == q.next {
+		return q.list, nil
+	}
+	events, err := r.Events(ctx, q.next, int(size-q.next))
+	if err != nil {
+		return nil, err
+	}
+	changed, err := q.apply(ctx, r, events)
+	if err != nil {
+		q.known = false // half applied: read all the next time
+		return nil, err
+	}
+	q.next += int64(len(events))
+	if changed {
+		q.sort()
+	}
+	return q.list, nil
+}
+
+// apply reads again the holds of every result that an event may have moved.
+func (q *queue) apply(ctx context.Context, r Reader, events []poct.Event) (bool, error) {
+	results, alone := map[string]bool{}, map[string]bool{}
+	for _, e := range events {
+		switch e.Kind {
+		case poct.EventLooked, poct.EventReceived, poct.EventResent, poct.EventIntent, poct.EventUnknown, poct.EventRetry, poct.EventExported:
+			continue // moves no hold
+		case poct.EventHeld, poct.EventRefused:
+			results[e.Result] = true
+		default:
+			if len(q.of[e.Result]) > 0 {
+				results[e.Result] = true
+			}
+		}
+		if e.Hold != "" && e.Result == "" {
+			alone[e.Hold] = true
+		}
+	}
+	delete(results, "")
+	for id := range results {
+		now, err := r.Holds(ctx, HoldFilter{Result: id})
+		if err != nil {
+			return false, err
+		}
+		for _, old := range q.of[id] {
+			delete(q.open, old)
+		}
+		delete(q.of, id)
+		for _, h := range now {
+			q.put(h)
+		}
+	}
+	for id := range alone {
+		h, err := r.Hold(ctx, id)
+		if err != nil {
+			return false, err
+		}
+		if delete(q.open, id); h.Open {
+			q.put(h)
+		}
+	}
+	return len(results)+len(alone) > 0, nil
+}
+
+func (q *queue) put(h poct.HoldRecord) {
+	q.open[h.ID] = h
+	if h.Result != "" {
+		q.of[h.Result] = append(q.of[h.Result], h.ID)
+	}
+}
+
+func (q *queue) sort() {
+	q.list = slices.SortedFunc(maps.Values(q.open), func(a, b poct.HoldRecord) int {
+		return cmp.Or(a.Opened.Compare(b.Opened), cmp.Compare(a.ID, b.ID))
+	})
 }
 
 // lead is the problem that a hold is about: the first that holds and is not

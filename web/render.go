@@ -80,7 +80,7 @@ func (w *Server) show(rw http.ResponseWriter, r *http.Request, c caller, status 
 
 // counts are the figures of the band: what waits and what is critical at the caller's sites.
 func (w *Server) counts(ctx context.Context, c caller) (waiting, critical int) {
-	holds, err := w.queue.recent(ctx, w)
+	holds, err := w.queue.read(ctx, w.s.Reader)
 	if err != nil {
 		w.s.Log.Error().Err(err).Msg("the band's count could not be read")
 		return 0, 0

@@ -39,9 +39,10 @@ type Reader interface {
 
 // HoldFilter chooses rows of the queue, oldest first.
 type HoldFilter struct {
-	Settled bool // settled holds instead of open ones
-	Cause   string
-	Limit   int // 0: all
+	Settled bool   // settled holds instead of open ones
+	Result  string // of this result alone
+	After   string // the id of the last hold of the page before
+	Limit   int    // 0: all
 }
 
 // Query is what somebody searches for: Text is any id but a patient's, or the

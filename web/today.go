@@ -141,7 +141,7 @@ func (v *todayView) sum(a poct.Account) {
 
 // tasks are what wants a person, in the order of the queue.
 func (w *Server) tasks(ctx context.Context, c caller, pl *places, v *todayView) error {
-	all, err := w.queue.read(ctx, w)
+	all, err := w.queue.read(ctx, w.s.Reader)
 	if err != nil {
 		return err
 	}

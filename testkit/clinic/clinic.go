@@ -81,12 +81,15 @@ func (c *Clinic) Holds(_ context.Context, f web.HoldFilter) ([]poct.HoldRecord, 
 	defer c.mu.Unlock()
 	var out []poct.HoldRecord
 	for _, h := range c.holds {
-		if h.Open == f.Settled || f.Cause != "" && h.Cause != f.Cause {
+		if h.Open == f.Settled || f.Result != "" && h.Result != f.Result {
 			continue
 		}
 		out = append(out, h)
 	}
 	slices.SortStableFunc(out, func(a, b poct.HoldRecord) int { return a.Opened.Compare(b.Opened) })
+	if i := slices.IndexFunc(out, func(h poct.HoldRecord) bool { return h.ID == f.After }); f.After != "" {
+		out = out[i+1:]
+	}
 	if f.Limit > 0 && len(out) > f.Limit {
 		out = out[:f.Limit]
 	}
