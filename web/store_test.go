@@ -63,6 +63,14 @@ func (r rules) judge(book poct.Book, reading poct.Reading, a poct.Arrival, now t
 	}
 	found := r.Check(res, f, nil)
 	o := poct.Outcome{Result: res, Verdict: found.Verdict, Rule: found.Rule, Problems: found.Problems, Checks: found.Answers, Cause: found.Cause, Critical: found.Critical, QCPassed: found.QCPassed}
+	if f.Owner != nil {
+		o.Owner = f.Owner.Result
+	}
+	for _, p := range o.Problems {
+		if p.Code == "conflicting-resend" {
+			o.Result.Key, o.Owner = "", "" // the key stays with its owner
+		}
+	}
 	if o.Verdict == poct.Release {
 		o.Outlets, o.Action = []string{"record"}, poct.Create
 	}
