@@ -111,7 +111,7 @@ func operation(r route) object {
 	}
 	answers := object{"200": object{"description": "As asked.", "content": contents(d.answer)}}
 	for _, status := range append([]int{401, 403, 500}, d.refuses...) {
-		answers[itoa(status)] = object{"description": refusal(status), "content": contents(content{"application/problem+json", "Problem"})}
+		answers[itoa(status)] = object{"description": whenRefused(status), "content": contents(content{"application/problem+json", "Problem"})}
 	}
 	op := object{"operationId": d.id, "summary": d.summary, "description": "Open to: " + list(r.may, "and") + ".", "responses": answers}
 	if len(params) > 0 {
@@ -131,7 +131,7 @@ func contents(cs ...content) object {
 	return out
 }
 
-func refusal(status int) string {
+func whenRefused(status int) string {
 	switch status {
 	case 401:
 		return "No token or session, or one that is not known."

@@ -2,6 +2,8 @@ package web
 
 import (
 	"bytes"
+	"errors"
+	"fmt"
 	"strings"
 	"testing"
 	"time"
@@ -116,4 +118,16 @@ func TestMask(t *testing.T) {
 	assert.Equal(t, "M-2041;9999;x-999999;xxxx xxxxxx;2,6\n", got)
 	assert.Equal(t, "x-9999;9999;x-999999;xxxx xxxxxx;9,9\n", string(mask(poct.Arrival{Format: "csv", Raw: []byte(csv)}, nil)), "what was not read is masked whole")
 	assert.Equal(t, "xxxx", string(mask(poct.Arrival{Raw: []byte("Iris")}, []poct.Reading{{Where: map[string]poct.Span{"meter": {From: -1, To: 99}}}})))
+}
+
+// wordedNo says why in words of its own, as the rules of who may do.
+type wordedNo struct{ kind error }
+
+func (wordedNo) Error() string   { return "A result from an expired strip cannot be released by anyone." }
+func (r wordedNo) Unwrap() error { return r.kind }
+
+func TestTail(t *testing.T) {
+	assert.Equal(t, "A result from an expired strip cannot be released by anyone.", tail(fmt.Errorf("settle hold: %w", wordedNo{poct.ErrNotAllowed}), poct.ErrNotAllowed))
+	assert.Equal(t, "Ask a colleague.", tail(fmt.Errorf("settle hold: %w", fmt.Errorf("%w: ask a colleague", poct.ErrForbidden)), poct.ErrForbidden))
+	assert.Empty(t, tail(errors.New("disk full"), poct.ErrForbidden))
 }
