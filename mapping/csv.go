@@ -1,0 +1,318 @@
+package mapping
+
+import (
+	"bytes"
+	"fmt"
+	"slices"
+	"strings"
+	"unicode/utf8"
+
+	"tidegate/poct"
+	"tidegate/wire/hl7"
+)
+
+// csvForm is how the files of a profile are written.
+type csvForm struct {
+	delimiter byte
+	comma     bool
+	fallback  hl7.Charset
+	header    []string
+	ignore    []string
+	ignoreAll bool
+	known     []string // columns that the profile reads
+}
+
+func (c *compiler) csv(cfg ProfileConfig) csvForm {
+	f := csvForm{delimiter: ',', header: cfg.CSV.Header, ignore: cfg.CSV.Ignore, ignoreAll: slices.Contains(cfg.CSV.Ignore, "*")}
+	switch d := cfg.CSV.Delimiter; {
+	case d == "":
+	case len(d) == 1 && d != `"` && d != "\r" && d != "\n":
+		f.delimiter = d[0]
+	default:
+		c.fault("csv.delimiter", "is not one character", `write it in quotes, such as ";"`)
+	}
+	switch cfg.CSV.Decimal {
+	case "", ".":
+	case ",":
+		f.comma = true
+		if f.delimiter == ',' {
+			c.fault("csv.decimal", "is the same as the delimiter", `write the delimiter that the files have, such as ";"`)
+		}
+	default:
+		c.fault("csv.decimal", fmt.Sprintf("%q is not known", cfg.CSV.Decimal), `write "." or ","`)
+	}
+	f.fallback = c.charset("csv.encoding", cfg.CSV.Encoding)
+	return f
+}
+
+// columns lists every column that the profile names.
+func (p *Profile) columns() []string {
+	var out []string
+	add := func(at place) {
+		if at.column != "" {
+			out = append(out, at.column)
+		}
+	}
+	f := &p.fields
+	for _, x := range []field{
+		f.meter, f.sequence, f.testedAt, f.sentAt, f.operator, f.patient, f.birthDate, f.family, f.given, f.sex,
+		f.stripLot, f.stripExpires, f.onboard, f.deviceError, f.status, f.visit, f.order, p.control.lot, p.control.level,
+	} {
+		add(x.place)
+		for _, w := range x.where {
+			add(w.at)
+		}
+	}
+	conditions := slices.Concat(p.match, p.control.when)
+	for _, r := range p.results {
+		add(r.value.place)
+		add(r.unit.place)
+		conditions = append(conditions, r.where...)
+	}
+	for _, c := range conditions {
+		add(c.at)
+	}
+	return out
+}
+
+// cell is one field of a row: its text and its bytes, quotes included.
+type cell struct {
+	text string
+	at   poct.Span
+}
+
+func decodeCSV(a poct.Arrival, profiles []*Profile, zones Zones) []Decoded {
+	whole := poct.Span{To: len(a.Raw)}
+	if len(profiles) == 0 {
+		return unread(a, "No profile of this inlet reads CSV files.", whole)
+	}
+	why := ""
+	for _, p := range profiles {
+		rows, at, problem := p.rows(a.Raw)
+		if problem != "" {
+			if why == "" {
+				why = problem
+			}
+			continue
+		}
+		if len(rows) == 0 {
+			return unread(a, "The file has no record below its header.", whole)
+		}
+		var out []Decoded
+		for i, row := range rows {
+			out = append(out, p.row(a, profiles, zones, i, row, at))
+		}
+		return out
+	}
+	return unread(a, why, whole)
+}
+
+// rows divides the file and maps the header; problem says why it cannot.
+func (p *Profile) rows(raw []byte) (rows [][]cell, columns map[string]int, problem string) {
+	body, offset := raw, 0
+	fallback := p.csv.fallback
+	if bom := []byte("\xef\xbb\xbf"); bytes.HasPrefix(raw, bom) {
+		body, offset, fallback = raw[3:], 3, hl7.UTF8
+	}
+	if utf8.Valid(body) {
+		fallback = hl7.UTF8
+	} else if fallback == hl7.NoCharset || fallback == hl7.UTF8 {
+		return nil, nil, "The file is not UTF-8, and its profile names no other encoding."
+	}
+	if bytes.IndexByte(body, 0) >= 0 {
+		return nil, nil, "The file holds zero bytes: it is no text in an encoding that can be read."
+	}
+	s := splitter{raw: raw, at: offset, delimiter: p.csv.delimiter, charset: fallback}
+	for s.at < len(raw) {
+		row, ok := s.row()
+		if !ok {
+			return nil, nil, fmt.Sprintf("A quotation mark in record %d is not closed: the file may be cut off.", len(rows)+1)
+		}
+		if len(row) == 1 && strings.TrimSpace(row[0].text) == "" {
+			continue // an empty line
+		}
+		rows = append(rows, row)
+	}
+	header := p.csv.header
+	if header == nil {
+		if len(rows) == 0 {
+			return nil, nil, "The file is empty."
+		}
+		for _, c := range rows[0] {
+			header = append(header, strings.TrimSpace(c.text))
+		}
+		rows = rows[1:]
+	}
+	columns = map[string]int{}
+	for i, name := range header {
+		if _, twice := columns[name]; twice {
+			return nil, nil, fmt.Sprintf("The header names column %q twice.", name)
+		}
+		columns[name] = i
+		if !slices.Contains(p.csv.known, name) && !p.csv.ignoreAll && !slices.Contains(p.csv.ignore, name) {
+			return nil, nil, fmt.Sprintf("The header has a column %q that profile %s does not know.", name, p.id)
+		}
+	}
+	for _, name := range p.csv.known {
+		if _, ok := columns[name]; !ok {
+			return nil, nil, fmt.Sprintf("The header has no column %q, which profile %s reads.", name, p.id)
+		}
+	}
+	return rows, columns, ""
+}
+
+// row reads one record.
+func (p *Profile) row(a poct.Arrival, profiles []*Profile, zones Zones, i int, row []cell, columns map[string]int) Decoded {
+	whole := poct.Span{From: row[0].at.From, To: row[len(row)-1].at.To}
+	bad := func(text string) Decoded {
+		d := unread(a, text, whole)[0]
+		d.Reading.Index = i
+		return d
+	}
+	if len(row) != len(columns) {
+		return bad(fmt.Sprintf("Record %d has %d fields, the header has %d.", i+1, len(row), len(columns)))
+	}
+	get := func(at place) cell { return row[columns[at.column]] }
+	holds := func(list []condition) bool {
+		return !slices.ContainsFunc(list, func(c condition) bool { return !slices.Contains(c.in, strings.TrimSpace(get(c.at).text)) })
+	}
+	if !holds(p.match) {
+		for _, other := range profiles { // one with the same columns and other conditions
+			if other == p {
+				continue
+			}
+			if _, cols, problem := other.rows(a.Raw); problem == "" && len(cols) == len(columns) && other.fits(row, cols) {
+				return other.row(a, []*Profile{other}, zones, i, row, cols)
+			}
+		}
+		return bad(fmt.Sprintf("No profile of this inlet fits record %d.", i+1))
+	}
+	r := reader{p: p, zones: zones, comma: p.csv.comma}
+	r.r = poct.Reading{Arrival: a.ID, Index: i, Where: map[string]poct.Span{poct.FieldMessage: whole}}
+	r.get = func(f field) (string, poct.Span) {
+		if !holds(f.where) {
+			return "", poct.Span{}
+		}
+		c := get(f.place)
+		return c.text, c.at
+	}
+	for _, x := range p.results {
+		if !holds(x.where) {
+			continue
+		}
+		c := get(x.value.place)
+		value := strings.TrimSpace(c.text)
+		unit := ""
+		if x.unit.on {
+			unit = strings.TrimSpace(get(x.unit.place).text)
+		}
+		if value == "" && x.analyte != "inr" {
+			continue // seconds are left empty by meters that show them only sometimes
+		}
+		r.r.Measurements = append(r.r.Measurements, r.measurement(x, value, unit, x.value.column, ""))
+		r.r.Where[x.analyte] = c.at
+	}
+	r.context()
+	r.r.Patient = poct.PatientRef{ID: r.text(poct.FieldPatient, p.fields.patient)}
+	if r.r.Patient.ID != "" {
+		r.r.Patient.Authority = p.fields.patient.authority
+	}
+	r.controlled(len(p.control.when) > 0 && holds(p.control.when))
+	r.r.Status = poct.StatusFinal
+	if p.fields.status.on {
+		text := r.text("status", p.fields.status)
+		r.r.Status = poct.Status(text)
+		if !slices.Contains(statuses, text) {
+			r.r.Status = poct.StatusFinal
+			r.found = append(r.found, unreadable("status", "The record's status is none that the profile names."))
+		}
+	}
+	return r.finish()
+}
+
+func (p *Profile) fits(row []cell, columns map[string]int) bool {
+	return len(row) == len(columns) && !slices.ContainsFunc(p.match, func(c condition) bool {
+		return !slices.Contains(c.in, strings.TrimSpace(row[columns[c.at.column]].text))
+	})
+}
+
+// splitter divides CSV as RFC 4180 writes it, and keeps where each field
+// stands in the raw bytes. Lines end with CR, LF or both. A quotation mark
+// inside an unquoted field stands for itself.
+type splitter struct {
+	raw       []byte
+	at        int
+	delimiter byte
+	charset   hl7.Charset
+}
+
+// row reads one record; ok is false if a quoted field is not closed.
+func (s *splitter) row() (row []cell, ok bool) {
+	for {
+		c, ok := s.field()
+		if !ok {
+			return nil, false
+		}
+		row = append(row, c)
+		if s.at >= len(s.raw) {
+			return row, true
+		}
+		sep := s.raw[s.at]
+		s.at++
+		if sep == s.delimiter {
+			continue
+		}
+		if sep == '\r' && s.at < len(s.raw) && s.raw[s.at] == '\n' {
+			s.at++
+		}
+		return row, true
+	}
+}
+
+func (s *splitter) field() (cell, bool) {
+	from := s.at
+	if from < len(s.raw) && s.raw[from] == '"' {
+		return s.quoted()
+	}
+	for s.at < len(s.raw) {
+		if b := s.raw[s.at]; b == s.delimiter || b == '\r' || b == '\n' {
+			break
+		}
+		s.at++
+	}
+	return cell{s.text(s.raw[from:s.at]), poct.Span{From: from, To: s.at}}, true
+}
+
+func (s *splitter) quoted() (cell, bool) {
+	from := s.at
+	var value []byte
+	for s.at++; s.at < len(s.raw); s.at++ {
+		if s.raw[s.at] != '"' {
+			value = append(value, s.raw[s.at])
+			continue
+		}
+		if s.at+1 < len(s.raw) && s.raw[s.at+1] == '"' {
+			value = append(value, '"')
+			s.at++
+			continue
+		}
+		s.at++
+		end := s.at
+		for s.at < len(s.raw) { // what follows the closing mark belongs to the field as it stands
+			if b := s.raw[s.at]; b == s.delimiter || b == '\r' || b == '\n' {
+				break
+			}
+			s.at++
+		}
+		return cell{s.text(append(value, s.raw[end:s.at]...)), poct.Span{From: from, To: s.at}}, true
+	}
+	return cell{}, false
+}
+
+func (s *splitter) text(b []byte) string {
+	if s.charset == hl7.UTF8 {
+		return string(b)
+	}
+	t, _ := hl7.Unescape(b, hl7.Delimiters{}, s.charset)
+	return t
+}

@@ -1,0 +1,166 @@
+package mapping
+
+import (
+	"fmt"
+	"strings"
+
+	"tidegate/wire/hl7"
+)
+
+// layout is a Unicode date pattern (UTS #35, Date Field Symbols), the part of
+// it that dates and times of devices need: y M d H m s S, an offset (Z or X),
+// text in apostrophes, and signs that stand for themselves.
+type layout struct {
+	parts  []layoutPart
+	offset bool
+}
+
+type layoutPart struct {
+	symbol  byte // 0: literal
+	width   int
+	literal string
+}
+
+const layoutSymbols = "yMdHmsSXZ"
+
+func parseLayout(pattern string) (layout, error) {
+	l := layout{}
+	for i := 0; i < len(pattern); {
+		ch := pattern[i]
+		switch {
+		case ch == '\'':
+			end := strings.IndexByte(pattern[i+1:], '\'')
+			if end < 0 {
+				return layout{}, fmt.Errorf("%q has an apostrophe that is not closed", pattern)
+			}
+			text := pattern[i+1 : i+1+end]
+			if text == "" {
+				text = "'" // two apostrophes stand for one
+			}
+			l.parts = append(l.parts, layoutPart{literal: text})
+			i += end + 2
+		case strings.IndexByte(layoutSymbols, ch) >= 0:
+			n := i
+			for n < len(pattern) && pattern[n] == ch {
+				n++
+			}
+			l.parts = append(l.parts, layoutPart{symbol: ch, width: n - i})
+			l.offset = l.offset || ch == 'X' || ch == 'Z'
+			i = n
+		case ch >= 'a' && ch <= 'z' || ch >= 'A' && ch <= 'Z':
+			return layout{}, fmt.Errorf("%q has the letter %c, which is not read here", pattern, ch)
+		default:
+			l.parts = append(l.parts, layoutPart{literal: string(ch)})
+			i++
+		}
+	}
+	if !l.has('y') || !l.has('M') || !l.has('d') {
+		return layout{}, fmt.Errorf("%q has no year, month and day", pattern)
+	}
+	return l, nil
+}
+
+func (l layout) has(symbol byte) bool {
+	for _, p := range l.parts {
+		if p.symbol == symbol {
+			return true
+		}
+	}
+	return false
+}
+
+// read rewrites a text in this layout as an HL7 timestamp and reads that, so
+// that there is one judge of dates, precision and offsets.
+func (l layout) read(text string) (hl7.Timestamp, bool) {
+	got := map[byte]string{}
+	rest := text
+	for _, p := range l.parts {
+		if p.symbol == 0 {
+			var ok bool
+			if rest, ok = strings.CutPrefix(rest, p.literal); !ok {
+				return hl7.Timestamp{}, false
+			}
+			continue
+		}
+		var value string
+		var ok bool
+		if p.symbol == 'X' || p.symbol == 'Z' {
+			value, rest, ok = readOffset(rest)
+		} else {
+			value, rest, ok = readDigits(rest, p)
+		}
+		if !ok {
+			return hl7.Timestamp{}, false
+		}
+		got[p.symbol] = value
+	}
+	if rest != "" {
+		return hl7.Timestamp{}, false
+	}
+	var b strings.Builder
+	for _, s := range []byte("yMdHms") {
+		if got[s] == "" {
+			break
+		}
+		b.WriteString(got[s])
+	}
+	if got['S'] != "" && got['s'] != "" {
+		b.WriteString("." + got['S'])
+	}
+	b.WriteString(got['X'] + got['Z'])
+	t, err := hl7.ParseTime(b.String())
+	return t, err == nil && !t.IsZero()
+}
+
+// readDigits takes the digits of one field: as many as the pattern has
+// letters; a single letter takes one or two.
+func readDigits(s string, p layoutPart) (value, rest string, ok bool) {
+	most := p.width
+	switch {
+	case p.symbol == 'y' && p.width < 4 && p.width != 2:
+		most = 4
+	case p.width == 1:
+		most = 2
+	}
+	if p.symbol == 'S' {
+		most = p.width
+	}
+	n := 0
+	for n < len(s) && n < most && s[n] >= '0' && s[n] <= '9' {
+		n++
+	}
+	if n == 0 || n < p.width {
+		return "", s, false
+	}
+	value, rest = s[:n], s[n:]
+	switch {
+	case p.symbol == 'y' && len(value) == 2:
+		value = "20" + value
+	case p.symbol != 'y' && p.symbol != 'S' && len(value) == 1:
+		value = "0" + value
+	}
+	return value, rest, true
+}
+
+// readOffset takes Z, +HH, +HHMM or +HH:MM.
+func readOffset(s string) (value, rest string, ok bool) {
+	if strings.HasPrefix(s, "Z") {
+		return "+0000", s[1:], true
+	}
+	if s == "" || s[0] != '+' && s[0] != '-' {
+		return "", s, false
+	}
+	digits := strings.Replace(s[1:], ":", "", 1)
+	n := 0
+	for n < len(digits) && n < 4 && digits[n] >= '0' && digits[n] <= '9' {
+		n++
+	}
+	if n != 2 && n != 4 {
+		return "", s, false
+	}
+	value, rest = s[:1]+digits[:n], digits[n:]
+	if n == 2 {
+		value += "00"
+	}
+	return value, rest, true
+}

@@ -1,0 +1,28 @@
+package mapping
+
+import "tidegate/poct"
+
+// Resolve attaches the context that was looked up to a reading. It decides
+// nothing: what was not found stays empty, and the checks say so.
+func Resolve(r poct.Reading, f poct.Facts) poct.Result {
+	res := poct.Result{Key: r.Key(), Reading: r}
+	if f.Site != nil {
+		res.Site, res.SiteName = f.Site.ID, f.Site.Name
+	} else if f.Meter != nil {
+		res.Site = f.Meter.Site
+	}
+	if f.Patient != nil {
+		res.Patient = *f.Patient
+	}
+	if f.Visit != nil {
+		res.Visit = f.Visit.ID
+	}
+	res.OperatorOK = f.Operator != nil
+	res.LotOK = f.StripLot != nil
+	// The earlier of what the meter sent and what the registry holds.
+	res.LotExpires = r.StripExpires
+	if f.StripLot != nil && f.StripLot.Expires != "" && (res.LotExpires == "" || f.StripLot.Expires < res.LotExpires) {
+		res.LotExpires = f.StripLot.Expires
+	}
+	return res
+}
