@@ -23,9 +23,12 @@ type Config struct {
 	InFlight     int           `yaml:"in_flight"`   // deliveries at once, default 8
 	Timeout      time.Duration `yaml:"timeout"`     // of one request, default 10s
 	LookupWait   time.Duration `yaml:"lookup_wait"` // how long the record system may linger over a lost request and its search index may lag, default 2s
-	IDAge        time.Duration `yaml:"id_age"`      // how long ids of the record system are trusted, default 15m
-	Retry        Retry         `yaml:"retry"`
-	Breaker      BreakerConfig `yaml:"breaker"`
+	// INRUnit is the UCUM code sent for INR: "{INR}", or "1" where the receiver
+	// takes no annotations.
+	INRUnit string        `yaml:"inr_unit"`
+	IDAge   time.Duration `yaml:"id_age"` // how long ids of the record system are trusted, default 15m
+	Retry   Retry         `yaml:"retry"`
+	Breaker BreakerConfig `yaml:"breaker"`
 }
 
 // Auth says how to sign in. Secrets stand in files of mode 0600.
@@ -98,6 +101,9 @@ func (c Config) Validate() []poct.KeyFault {
 	}
 	if what := badBase(c.BaseURL); what != "" {
 		say("base_url", what, "write the address of the record system, for example https://record.example/fhir; http is for loopback only")
+	}
+	if c.INRUnit != "" && c.INRUnit != "{INR}" && c.INRUnit != "1" {
+		say("inr_unit", "is not a UCUM code for INR", `write "{INR}" or "1"`)
 	}
 	if len(c.Sites) == 0 {
 		say("sites", "the outlet serves no site", `write site ids, or ["*"] for all`)
