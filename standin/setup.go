@@ -1,0 +1,212 @@
+package standin
+
+import (
+	"bytes"
+	"crypto/rand"
+	"encoding/hex"
+	"fmt"
+	"os"
+	"path/filepath"
+	"text/template"
+)
+
+// Ports are the addresses that a set-up is written for. "127.0.0.1:0" lets the
+// system choose.
+type Ports struct {
+	Web, MLLP, HTTP string
+	Record          string // base URL of the record system
+}
+
+// Setup is what was written and what the players of the day need of it.
+type Setup struct {
+	Config      string            // path of the configuration file
+	Drop        string            // folder of the folder inlet
+	PushToken   string            // of the HTTP inlet
+	RecordToken string            // that the record system asks for
+	Tokens      map[string]string // by actor, for the pages
+}
+
+// actor is a person of the demonstration.
+type actor struct{ Name, Role, Operator, File string }
+
+var actors = []actor{
+	{"r.ito", "reviewer", "118", "s/ito"},
+	{"c.hale", "coordinator", "", "s/hale"},
+	{"d.varga", "clinician", "", "s/varga"},
+	{"n.osei", "nurse", "124", "s/osei"},
+	{"e.moss", "engineer", "", "s/moss"},
+	{"a.quist", "auditor", "", "s/quist"},
+}
+
+// WriteSetup writes the configuration of the day into a folder: registry,
+// profiles, secrets of mode 0600. The configuration stands in tidegate.yaml.
+func (d *Day) WriteSetup(dir string, ports Ports) (Setup, error) {
+	s := Setup{Config: filepath.Join(dir, "tidegate.yaml"), Drop: filepath.Join(dir, "drop"), Tokens: map[string]string{}}
+	for _, sub := range []string{"r", "s", "drop", "anchors"} {
+		if err := os.MkdirAll(filepath.Join(dir, sub), 0o700); err != nil {
+			return s, fmt.Errorf("standin: %w", err)
+		}
+	}
+	for _, t := range d.registry() {
+		var b bytes.Buffer
+		if err := t.write(&b); err != nil {
+			return s, fmt.Errorf("standin: %w", err)
+		}
+		if err := os.WriteFile(filepath.Join(dir, "r", t.name+".csv"), b.Bytes(), 0o600); err != nil {
+			return s, fmt.Errorf("standin: %w", err)
+		}
+	}
+	secret := func(file string) (string, error) {
+		word := newSecret()
+		return word, os.WriteFile(filepath.Join(dir, file), []byte(word+"\n"), 0o600)
+	}
+	var err error
+	if s.PushToken, err = secret("s/push"); err != nil {
+		return s, fmt.Errorf("standin: %w", err)
+	}
+	if s.RecordToken, err = secret("s/record"); err != nil {
+		return s, fmt.Errorf("standin: %w", err)
+	}
+	for _, a := range actors {
+		if s.Tokens[a.Name], err = secret(a.File); err != nil {
+			return s, fmt.Errorf("standin: %w", err)
+		}
+	}
+	var b bytes.Buffer
+	err = configuration.Execute(&b, map[string]any{
+		"Ports": ports, "Actors": actors, "Tables": d.registry(), "Training": d.trainingPatient().id, "ControlID": ControlID,
+	})
+	if err != nil {
+		return s, fmt.Errorf("standin: %w", err)
+	}
+	if err := os.WriteFile(s.Config, b.Bytes(), 0o600); err != nil {
+		return s, fmt.Errorf("standin: %w", err)
+	}
+	return s, nil
+}
+
+func newSecret() string {
+	var b [24]byte
+	_, _ = rand.Read(b[:]) // never fails since Go 1.24
+	return hex.EncodeToString(b[:])
+}
+
+var configuration = template.Must(template.New("tidegate.yaml").Parse(`# Written for the invented day of the Millrace group. Every clinic, person,
+# meter, lot and limit in it is made up.
+version: 1
+data_dir: ./data
+web:
+  listen: {{.Ports.Web}}
+  tokens:
+{{- range .Actors}}
+    - {actor: {{.Name}}, role: {{.Role}}, sites: ["*"]{{if .Operator}}, operator: "{{.Operator}}"{{end}}, token_file: {{.File}}}
+{{- end}}
+ledger: {origin: millrace.example/1, key_file: s/ledger.key, anchor_file: anchors/head}
+registry:
+  identifier_systems: {MILLRACE: "https://millrace.example/mrn", HARBOUR: "https://harbour.example/mrn"}
+  import:
+{{- range .Tables}}
+    - {kind: {{.Name}}, path: r/{{.Name}}.csv}
+{{- end}}
+profiles:
+  - id: quill-hl7
+    format: hl7v2
+    model: Quill 3
+    match: {MSH-3.1: QUILL3}
+    specimen: capillary
+    measuring_range: {low: "0.7", high: "9.0"}
+    fields:
+      meter: OBX-18.1
+      sequence: OBR-3.1
+      tested_at: {at: OBR-7, zone: site}
+      operator: OBX-16.1
+      patient: {at: PID-3, type: MR, authority: MILLRACE}
+      birth_date: PID-7
+      family: PID-5.1
+      given: PID-5.2
+      sex: PID-8
+      strip_lot: {at: OBX-5, where: {OBX-3.1: STRIPLOT}}
+      onboard: {at: OBX-5, where: {OBX-3.1: STRIPCHECK}, values: {OK: pass, FAIL: fail}}
+    control: {when: {SPM-11.1: [Q]}, lot: SPM-2.1, level: SPM-14}
+    results:
+      - {analyte: inr, where: {OBX-3.1: [34714-6, INR]}, loinc: 46418-0, units: {"{INR}": "{INR}", "": "{INR}"}}
+      - {analyte: pt, where: {OBX-3.1: [5964-2, PT]}, loinc: 46417-2, units: {s: s, sec: s}}
+    errors: {E-03: "Not enough blood on the strip.", E-07: "The strip was pulled out too early."}
+  - id: sedge-v1
+    format: hl7v2
+    model: Sedge 5
+    match: {MSH-3.1: SEDGE5, MSH-3.2: V1}
+    specimen: capillary
+    measuring_range: {low: "0.8", high: "8.0"}
+    fields: &sedge
+      meter: OBX-18.1
+      sequence: OBR-3.1
+      tested_at: {at: OBR-7, zone: site}
+      operator: OBX-16.1
+      patient: {at: PID-3, type: PI}
+      birth_date: PID-7
+      family: PID-5.1
+      given: PID-5.2
+      sex: PID-8
+      strip_lot: {at: OBX-17.2, pattern: "^strip ([A-Z0-9]+)$"}
+    control: &sedge-control
+      when: {OBR-4.1: [S-QC]}
+      lot: {at: OBX-5, where: {OBX-3.1: S-CLOT}}
+      level: {at: OBX-5, where: {OBX-3.1: S-CLEV}}
+    results:   # the old programme measures as if in plasma, and says so
+      - {analyte: inr, where: {OBX-3.1: [S-INR]}, loinc: 6301-6, units: {"": "{INR}", ratio: "{INR}"}}
+      - {analyte: pt, where: {OBX-3.1: [S-PTS]}, loinc: 5902-2, units: {sec: s}}
+    errors: &sedge-errors {ERR21: "The test took too long.", ERR34: "The meter is too cold."}
+  - id: sedge-v3
+    format: hl7v2
+    model: Sedge 5
+    match: {MSH-3.1: SEDGE5}
+    specimen: capillary
+    measuring_range: {low: "0.8", high: "8.0"}
+    fields: *sedge
+    control: *sedge-control
+    results:
+      - {analyte: inr, where: {OBX-3.1: [S-INR]}, loinc: 46418-0, units: {"": "{INR}", ratio: "{INR}"}}
+      - {analyte: pt, where: {OBX-3.1: [S-PTS]}, loinc: 46417-2, units: {sec: s}}
+    errors: *sedge-errors
+  - id: reed-csv
+    format: csv
+    model: Reed 2
+    specimen: capillary
+    measuring_range: {low: "0.8", high: "8.0"}
+    csv: {delimiter: ";", decimal: ",", encoding: windows-1252, ignore: [Name]}
+    fields:
+      meter: Serial
+      sequence: Seq
+      tested_at: {at: Time, layout: "dd.MM.yyyy HH:mm", zone: site}
+      operator: User
+      patient: {at: PatId, authority: MILLRACE}
+      strip_lot: Strip
+    control: {when: {Type: [QC]}, lot: CtrlLot, level: Level}
+    results:
+      - {analyte: inr, value: INR, unit: "{INR}", loinc: 46418-0}
+    errors: {E3: "Not enough blood on the strip.", E5: "Humidity too high."}
+    not_sent: [birth_date, pt]
+inlets:
+  - {id: bench, kind: mllp, listen: {{.Ports.MLLP}}, accepts: [results], profiles: [quill-hl7, sedge-v1, sedge-v3]}
+  - {id: drop, kind: folder, path: ./drop, profiles: [reed-csv, quill-hl7]}
+  - {id: queue, kind: jetstream, url: embedded, stream: RESULTS, subject: results.>, durable: tidegate, profiles: [quill-hl7]}
+  - {id: push, kind: http, listen: {{.Ports.HTTP}}, path: /messages, token_file: s/push, profiles: [quill-hl7]}
+outlets:
+  - id: record
+    kind: fhir
+    base_url: "{{.Ports.Record}}"
+    mode: transaction
+    sites: ["*"]
+    auth: {kind: bearer, token_file: s/record}
+    timeout: 5s
+    lookup_wait: 200ms
+    retry: {first: 200ms, max: 2s}
+    breaker: {failures: 3, pause: 500ms}
+checks:
+  critical: {limit: "5.0"}
+  id-check-digit: {authorities: {MILLRACE: {form: "[0-9]{7}", scheme: mod10}}}
+  test-patient: {ids: ["{{.Training}}"]}
+  qc-looks-like-patient: {ids: ["{{.ControlID}}"]}
+lookup_patience: 15m
+`))
