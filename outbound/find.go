@@ -71,10 +71,10 @@ func (r *recordSystem) findByID(ctx context.Context, d poct.Delivery, e sentEntr
 	case e.resource.same(stored):
 		r.learn(remote, e, d.Result, ref, etag, "")
 		return Answered{Class: Done}
-	case e.resource.sameVersion(stored):
-		return r.stop(Ambiguous, problemDiffers(r.cfg.ID))
 	case e.ifMatch != "" && e.ifMatch == etag:
 		return Answered{Class: Absent} // still the version that ours replaces
+	case e.resource.sameVersion(stored):
+		return r.stop(Ambiguous, problemDiffers(r.cfg.ID))
 	case e.ifMatch != "":
 		return r.stop(Ambiguous, problemOvertaken(r.cfg.ID))
 	}
@@ -95,7 +95,7 @@ func (r *recordSystem) findByIdentifier(ctx context.Context, d poct.Delivery, e 
 	if err != nil {
 		return Answered{Class: Unknown, Note: "match not readable"}
 	}
-	if !e.resource.same(stored) {
+	if !e.accepts(stored, d) {
 		return r.stop(Ambiguous, problemDiffers(r.cfg.ID))
 	}
 	r.learn(remote, e, d.Result, e.resource.Type+"/"+stored.ID, matches[0].ETag, "")

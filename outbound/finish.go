@@ -74,6 +74,8 @@ func (w *Worker) outcome(now time.Time, d poct.Delivery, a Answered, intent bool
 	switch {
 	case a.Problem != nil:
 		o.Hold = a.Problem
+		// A plain refusal of the first send landed nothing; anything else may have.
+		o.KeepSent = intent && (d.Intent || a.Class == Ambiguous)
 	case a.Class == Done && a.Confirm:
 		o.RetryAt, o.KeepSent = now.Add(w.cfg.LookupWait), true
 		o.Receipt.Class, o.Receipt.Answer = string(Unknown), "carried out; looked up once more before it is final"

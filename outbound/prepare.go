@@ -2,19 +2,25 @@ package outbound
 
 import (
 	"context"
+	"net/http"
 
 	"tidegate/poct"
+	"tidegate/wire/fhir"
 )
 
 // Prepare finds the patient, renders the transaction, and makes sure that what
 // it refers to is there.
 func (r *recordSystem) Prepare(ctx context.Context, d poct.Delivery) ([]byte, map[string]string, Answered) {
+	caps, a := r.capabilities(ctx)
+	if a.Class != Done {
+		return nil, nil, a
+	}
 	patient, a := r.patient(ctx, d.Result.Patient)
 	if a.Class != Done {
 		return nil, nil, a
 	}
-	body, a := r.render(ctx, d, patient)
-	if a.Class != Done {
+	body, remote, a := r.render(ctx, d, patient, caps)
+	if a.Class != Done || body == nil {
 		return nil, nil, a
 	}
 	s, err := readSent(body)
@@ -24,7 +30,27 @@ func (r *recordSystem) Prepare(ctx context.Context, d poct.Delivery) ([]byte, ma
 	if a := r.ensure(ctx, s); a.Class != Done {
 		return nil, nil, a
 	}
-	return body, map[string]string{"patient": patient}, Answered{Class: Done}
+	return body, merged(remote, map[string]string{"patient": patient}), Answered{Class: Done}
+}
+
+// capabilities is what the record system said it can do. One that does not say
+// is taken for one that can do what R4 asks of all.
+func (r *recordSystem) capabilities(ctx context.Context) (fhir.Caps, Answered) {
+	if caps := r.caps.Load(); caps != nil {
+		return *caps, Answered{Class: Done}
+	}
+	step, cancel := context.WithTimeout(ctx, r.cfg.Timeout)
+	defer cancel()
+	caps, got, err := r.client.Capabilities(step, "")
+	switch a := r.question(Classify(got, err), got); {
+	case a.Class == Done:
+		r.caps.Store(&caps)
+	case a.Class == Configuration, got.Status == http.StatusOK:
+		return fhir.Caps{}, Answered{Class: Done}
+	default:
+		return fhir.Caps{}, a
+	}
+	return caps, Answered{Class: Done}
 }
 
 func (r *recordSystem) unrendered(d poct.Delivery, err error) Answered {

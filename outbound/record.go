@@ -97,7 +97,7 @@ func (r *recordSystem) Send(ctx context.Context, d poct.Delivery) Answered {
 		if e.result() && e.method == http.MethodPost {
 			out.Confirm = out.Confirm || d.Intent || d.Unsure
 			if got.Status == http.StatusOK { // it was there before: is it ours?
-				if stop, ok := r.compare(ctx, e, ref, out.Remote, d.Result); !ok {
+				if stop, ok := r.compare(ctx, e, ref, out.Remote, d); !ok {
 					return stop
 				}
 			}
@@ -125,17 +125,17 @@ func (r *recordSystem) learn(remote map[string]string, e sentEntry, res poct.Res
 }
 
 // compare reads what a conditional create met.
-func (r *recordSystem) compare(ctx context.Context, e sentEntry, ref string, remote map[string]string, res poct.Result) (Answered, bool) {
+func (r *recordSystem) compare(ctx context.Context, e sentEntry, ref string, remote map[string]string, d poct.Delivery) (Answered, bool) {
 	stored, etag, a := r.stored(ctx, ref)
 	if a.Class != Done {
 		a.Class = Unknown // written or met: the look-up will tell
 		a.Problem = nil
 		return a, false
 	}
-	if !e.resource.same(stored) {
+	if !e.accepts(stored, d) {
 		return r.stop(Ambiguous, problemDiffers(r.cfg.ID)), false
 	}
-	remote["etag/"+e.key(res)] = etag
+	remote["etag/"+e.key(d.Result)] = etag
 	return Answered{}, true
 }
 

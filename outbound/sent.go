@@ -154,6 +154,23 @@ func (e sentEntry) key(r poct.Result) string {
 	return key
 }
 
+// accepts tells whether a stored copy is what was sent. An earlier delivery of
+// the same filing that ended unknown may have left it under an earlier issued.
+func (e sentEntry) accepts(stored resource, d poct.Delivery) bool {
+	return e.resource.same(stored) || (d.Unsure && e.resource.sameContent(stored))
+}
+
+func (r resource) sharesIdentifier(o resource) bool {
+	for _, i := range r.Identifier {
+		for _, k := range o.Identifier {
+			if i == k {
+				return true
+			}
+		}
+	}
+	return false
+}
+
 // same tells whether a stored resource is the version that was sent. Issued is
 // the mark that survives the other side: it rises with every version of a
 // result. The value is compared as a number, since a server may drop zeros.

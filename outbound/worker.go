@@ -247,10 +247,12 @@ func deadline(d poct.Delivery, lease time.Duration, now time.Time) time.Time {
 // attempt looks up, prepares and sends. intent tells whether bytes may be at
 // the other side after it.
 func (w *Worker) attempt(ctx context.Context, d *poct.Delivery) (a Answered, intent bool) {
-	if d.Intent {
+	if d.Intent || d.Unsure {
 		if wait := w.settled(*d).Sub(w.s.Now()); wait > 0 {
-			return Answered{Class: Waiting, Pause: wait, Note: "waiting out the last send"}, true
+			return Answered{Class: Waiting, Pause: wait, Note: "waiting out the last send"}, d.Intent
 		}
+	}
+	if d.Intent {
 		if a = w.signedIn(func() Answered { return w.to.Find(ctx, *d) }); a.Class != Absent {
 			return a, true
 		}
@@ -258,7 +260,7 @@ func (w *Worker) attempt(ctx context.Context, d *poct.Delivery) (a Answered, int
 		var body []byte
 		var remote map[string]string
 		a = w.signedIn(func() (a Answered) { body, remote, a = w.to.Prepare(ctx, *d); return a })
-		if a.Class != Done {
+		if a.Class != Done || body == nil { // nil: nothing is left to send
 			return a, false
 		}
 		d.Body, d.Remote = body, merged(d.Remote, remote)
@@ -303,8 +305,11 @@ func (w *Worker) settled(d poct.Delivery) time.Time {
 	w.mu.Lock()
 	end, known := w.sent[d.ID]
 	w.mu.Unlock()
-	if !known { // another process sent, or this one died: it kept its deadline
-		end = d.IntentAt.Add(w.cfg.Timeout)
+	if !known { // another process sent, and kept to its deadline
+		end = d.SentBy
+		if by := d.IntentAt.Add(w.cfg.Timeout); !d.IntentAt.IsZero() && (end.IsZero() || by.Before(end)) {
+			end = by
+		}
 	}
 	return end.Add(w.cfg.LookupWait)
 }
