@@ -1,0 +1,131 @@
+package store
+
+import (
+	"database/sql"
+	"encoding/json"
+	"fmt"
+	"strings"
+
+	"tidegate/ledger"
+	"tidegate/poct"
+)
+
+// event adds a step to the ledger. Its index is settled here, in the order of
+// the one writer; row and leaf follow when the transaction commits. The
+// payload may be nil.
+func (t *tx) event(e poct.Event, p *ledger.Payload) (int64, error) {
+	e.Index = t.tree.Load().Size() + int64(len(t.events))
+	e.Time = t.at
+	if e.Actor == "" {
+		e.Actor = poct.System
+	}
+	if p != nil {
+		body, err := json.Marshal(p)
+		if err != nil {
+			return 0, fmt.Errorf("write payload of %s: %w", e.Kind, err)
+		}
+		e.Payload = body
+		e.Salt = make([]byte, ledger.SaltSize)
+		t.salts.read(e.Salt)
+	}
+	t.events = append(t.events, e)
+	return e.Index, nil
+}
+
+// more is what only we read of a payload.
+func more(v any) json.RawMessage {
+	b, err := json.Marshal(v)
+	if err != nil {
+		panic(err) // our own plain structs: cannot happen
+	}
+	return b
+}
+
+// remoteRef is an id at a record system that stands for a result.
+type remoteRef struct {
+	ref    string
+	result int64
+}
+
+// flush writes what the transaction gathered: events with their leaves, sums,
+// and remote ids. It returns the ledger as it will be.
+func (t *tx) flush() (grown bool, tree *ledger.Tree, err error) {
+	tree = t.tree.Load()
+	if len(t.events) > 0 {
+		tree = tree.Clone()
+		for _, e := range t.events {
+			for _, tile := range tree.Append(ledger.LeafHash(e)) {
+				if _, err := t.exec(`INSERT INTO tiles (level, n, data) VALUES (?, ?, ?)`, tile.Level, tile.N, tile.Data); err != nil {
+					return false, nil, err
+				}
+			}
+		}
+	}
+	err = insertMany(t, `INSERT INTO events (idx, at, kind, actor, arrival, result, version, hold, outlet, payload, salt) VALUES `,
+		``, 11, t.events, func(args []any, e poct.Event) []any {
+			return append(args, e.Index, micros(e.Time), string(e.Kind), e.Actor, e.Arrival, e.Result, e.Version, e.Hold, e.Outlet,
+				e.Payload, e.Salt)
+		})
+	if err == nil {
+		err = insertMany(t, `INSERT INTO remote_ids (ref, result) VALUES `, ` ON CONFLICT DO NOTHING`, 2, t.refs,
+			func(args []any, r remoteRef) []any { return append(args, r.ref, r.result) })
+	}
+	if err == nil {
+		err = insertMany(t, `INSERT INTO counters (name, n, at) VALUES `,
+			` ON CONFLICT (name) DO UPDATE SET n = excluded.n, at = excluded.at`, 3, t.tally.after(t.deltas),
+			func(args []any, c named) []any { return append(args, c.name, c.n, c.at) })
+	}
+	return len(t.events) > 0, tree, err
+}
+
+// insertMany inserts rows a few at a time: one statement for many rows costs
+// much less than one for each.
+func insertMany[T any](t *tx, head, tail string, columns int, rows []T, bind func([]any, T) []any) error {
+	args := make([]any, 0, columns*min(len(rows), 16))
+	for len(rows) > 0 {
+		n := 1
+		for _, size := range []int{16, 4} {
+			if len(rows) >= size {
+				n = size
+				break
+			}
+		}
+		args = args[:0]
+		for _, row := range rows[:n] {
+			args = bind(args, row)
+		}
+		if _, err := t.exec(insertText(head, tail, columns, n), args...); err != nil {
+			return err
+		}
+		rows = rows[n:]
+	}
+	return nil
+}
+
+func insertText(head, tail string, columns, rows int) string {
+	row := "(?" + strings.Repeat(",?", columns-1) + ")"
+	return head + row + strings.Repeat(","+row, rows-1) + tail
+}
+
+const eventColumns = `SELECT idx, at, kind, actor, arrival, result, version, hold, outlet, payload, salt, digest FROM events `
+
+// selectEvents reads events with whatever of their payloads is left.
+func selectEvents(q querier, where string, args ...any) ([]poct.Event, error) {
+	events, err := collect(q, scanEvent, eventColumns+where, args...)
+	if err != nil {
+		return nil, fmt.Errorf("read events: %w", err)
+	}
+	return events, nil
+}
+
+func scanEvent(rows *sql.Rows) (poct.Event, error) {
+	var e poct.Event
+	var at int64
+	var digest sql.NullString
+	err := rows.Scan(&e.Index, &at, &e.Kind, &e.Actor, &e.Arrival, &e.Result, &e.Version, &e.Hold, &e.Outlet, &e.Payload, &e.Salt, &digest)
+	e.Time, e.Digest = fromMicros(at), digest.String
+	if err == nil && e.Digest == "" {
+		e.Digest = ledger.Digest(e)
+	}
+	return e, err
+}

@@ -1,0 +1,233 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"fmt"
+	"math"
+	"sync"
+	"time"
+
+	"tidegate/poct"
+)
+
+// Book reads what is known by now, each answer from the newest commit. The
+// book that Decide and Settle hand to the judge reads their transaction.
+func (s *Store) Book() poct.Book {
+	return &book{q: s.read.with(context.Background()), reg: s.registry.Load(), versions: s.versions}
+}
+
+func (t *tx) book() poct.Book {
+	reg := t.reg
+	if reg == nil {
+		reg = t.registry.Load()
+	}
+	return &book{q: t, reg: reg, versions: t.versions}
+}
+
+type book struct {
+	q        querier
+	reg      *snapshot
+	versions *versionCache
+}
+
+var _ poct.Book = (*book)(nil)
+
+func (b *book) Site(id string) (poct.Site, bool, error) {
+	v, ok := b.reg.sites[id]
+	return v, ok, nil
+}
+
+func (b *book) Meter(serial string) (poct.Meter, bool, error) {
+	v, ok := b.reg.meters[serial]
+	return v, ok, nil
+}
+
+func (b *book) Operator(id string) (poct.Operator, bool, error) {
+	v, ok := b.reg.operators[id]
+	return v, ok, nil
+}
+
+func (b *book) StripLot(lot string) (poct.StripLot, bool, error) {
+	v, ok := b.reg.stripLots[lot]
+	return v, ok, nil
+}
+
+func (b *book) StripLotNumbers() ([]string, error) { return b.reg.lotNumbers, nil }
+
+func (b *book) ControlLots(lot string) ([]poct.ControlLot, error) { return b.reg.controlLots[lot], nil }
+
+func (b *book) Patients(authority, id string) ([]poct.Patient, error) {
+	if id == "" {
+		return nil, nil
+	}
+	rows, err := rowsUnder[poct.Patient](b.q, poct.Patients, prefixOf(authority, id))
+	if authority == "" || err != nil {
+		return rows, err
+	}
+	out := rows[:0]
+	for _, p := range rows {
+		if p.Authority == authority {
+			out = append(out, p)
+		}
+	}
+	return out, nil
+}
+
+func (b *book) Visits(authority, id string) ([]poct.Visit, error) {
+	if id == "" {
+		return nil, nil
+	}
+	return rowsUnder[poct.Visit](b.q, poct.Visits, id+apart+authority)
+}
+
+func prefixOf(authority, id string) string {
+	if authority == "" {
+		return id
+	}
+	return id + apart + authority
+}
+
+// rowsUnder lists the rows whose key is the prefix or begins with it and more
+// parts.
+func rowsUnder[T any](q querier, kind poct.RegistryKind, prefix string) ([]T, error) {
+	out, err := collect(q, func(rows *sql.Rows) (T, error) {
+		var text sql.RawBytes
+		if err := rows.Scan(&text); err != nil {
+			var none T
+			return none, err
+		}
+		return decode[T](text)
+	}, `SELECT row FROM registry WHERE kind = ?1 AND (key = ?2 OR key > ?2 || char(31) AND key < ?2 || char(32)) ORDER BY key`,
+		string(kind), prefix)
+	if err != nil {
+		return nil, fmt.Errorf("read registry: %w", err)
+	}
+	return out, nil
+}
+
+const pastColumns = `SELECT id, version, key, state, content, tested, qc, current FROM results `
+
+func (b *book) pasts(where string, args ...any) ([]poct.Past, error) {
+	type row struct {
+		poct.Past
+		current int64
+	}
+	found, err := collect(b.q, func(rows *sql.Rows) (row, error) {
+		var r row
+		var tested int64
+		err := rows.Scan(&r.Result, &r.Version, &r.Key, &r.State, &r.Digest, &tested, &r.QCPassed, &r.current)
+		r.Tested = fromMicros(tested)
+		return r, err
+	}, pastColumns+where, args...)
+	if err != nil {
+		return nil, fmt.Errorf("read results: %w", err)
+	}
+	out := make([]poct.Past, len(found))
+	for i, r := range found {
+		v, err := b.versions.get(b.q, r.current)
+		if err != nil {
+			return nil, err
+		}
+		r.Reading = v.Reading
+		out[i] = r.Past
+	}
+	return out, nil
+}
+
+func (b *book) ByKey(key string) (poct.Past, bool, error) {
+	if key == "" {
+		return poct.Past{}, false, nil
+	}
+	found, err := b.pasts(`WHERE key = ? AND key <> ''`, key)
+	if err != nil || len(found) == 0 {
+		return poct.Past{}, false, err
+	}
+	return found[0], true, nil
+}
+
+func (b *book) Controls(meter string, from, to time.Time) ([]poct.Past, error) {
+	return b.pasts(`WHERE meter = ? AND kind = 'control' AND state = 'filed' AND tested BETWEEN ? AND ? ORDER BY tested, seq`,
+		meter, micros(from), upTo(to))
+}
+
+func (b *book) PatientResults(p poct.PatientRef, from, to time.Time) ([]poct.Past, error) {
+	if p.ID == "" {
+		return nil, nil
+	}
+	return b.pasts(`WHERE patient = ?1 AND patient <> '' AND tested BETWEEN ?2 AND ?3 AND (?4 = '' OR authority = ?4)
+		AND kind = 'patient' AND state IN ('delivered', 'delivering') ORDER BY tested DESC, seq DESC`,
+		p.ID, micros(from), upTo(to), p.Authority)
+}
+
+func (b *book) MeterResults(meter string, limit int) ([]poct.Past, error) {
+	if meter == "" {
+		return nil, nil
+	}
+	return b.pasts(`WHERE meter = ? AND meter <> '' ORDER BY seq DESC LIMIT ?`, meter, limit)
+}
+
+// upTo is the end of a range of times; none is no end.
+func upTo(t time.Time) int64 {
+	if t.IsZero() {
+		return math.MaxInt64
+	}
+	return t.UnixMicro()
+}
+
+// cachedVersions is how many versions stay decoded in memory.
+const cachedVersions = 4096
+
+// versionCache keeps decoded versions by their row number. A version is never
+// changed, so neither is what is in here: callers share it and only read.
+type versionCache struct {
+	mu   sync.Mutex
+	m    map[int64]*poct.Result
+	ring [cachedVersions]int64
+	next int
+}
+
+func newVersionCache() *versionCache { return &versionCache{m: make(map[int64]*poct.Result)} }
+
+func (c *versionCache) put(seq int64, r *poct.Result) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if c.m[seq] != nil {
+		return
+	}
+	delete(c.m, c.ring[c.next])
+	c.ring[c.next] = seq
+	c.next = (c.next + 1) % cachedVersions
+	c.m[seq] = r
+}
+
+func (c *versionCache) get(q querier, seq int64) (*poct.Result, error) {
+	c.mu.Lock()
+	r := c.m[seq]
+	c.mu.Unlock()
+	if r != nil {
+		return r, nil
+	}
+	var reading, contextText string
+	if err := q.row(`SELECT reading, context FROM versions WHERE seq = ?`, seq).Scan(&reading, &contextText); err != nil {
+		return nil, fmt.Errorf("read version: %w", err)
+	}
+	r, err := joinResult(reading, contextText)
+	if err != nil {
+		return nil, err
+	}
+	c.put(seq, r)
+	return r, nil
+}
+
+// joinResult puts a result together from its two texts.
+func joinResult(reading, contextText string) (*poct.Result, error) {
+	r, err := decode[poct.Result](contextText)
+	if err != nil {
+		return nil, fmt.Errorf("read result: %w", err)
+	}
+	if r.Reading, err = decode[poct.Reading](reading); err != nil {
+		return nil, fmt.Errorf("read reading: %w", err)
+	}
+	return &r, nil
+}

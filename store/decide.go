@@ -1,0 +1,480 @@
+package store
+
+import (
+	"context"
+	"crypto/sha256"
+	"database/sql"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"strconv"
+	"time"
+
+	"tidegate/ledger"
+	"tidegate/poct"
+)
+
+// errNoDecision says that a judge gave neither outcomes nor a time to wait for.
+var errNoDecision = errors.New("the judge gave no outcome and no time to wait until")
+
+// Decide judges claimed arrivals in the order given and commits all that
+// follows from the decisions in one transaction. The judge runs inside it: its
+// book already holds what was decided before, and nothing can change between
+// its look-ups and the commit.
+//
+// For each claim there is a decision, with the ids and versions the store
+// gave, or an error: poct.ErrFenced if another worker took the arrival over,
+// else what the judge failed with; such an arrival rests for a second and is
+// handed out again. The last error is about the whole: then nothing was
+// decided.
+func (s *Store) Decide(ctx context.Context, claims []poct.Claim, judge func(poct.Book, poct.Arrival) (poct.Decision, error)) ([]poct.Decision, []error, error) {
+	held := s.arrivals.hold(claims)
+	decisions := make([]poct.Decision, len(claims))
+	errs := make([]error, len(claims))
+	done := make(map[int64]bool, len(claims))
+	err := s.do(ctx, true, func(t *tx) error {
+		clear(done)
+		for i, c := range claims {
+			if held[i] == nil {
+				errs[i] = fmt.Errorf("arrival %s: %w", c.Arrival.ID, poct.ErrFenced)
+				continue
+			}
+			seq := seqOf(c.Arrival.ID)
+			refused, failed := t.apart(false, func(t *tx) error {
+				d, err := judge(t.book(), c.Arrival)
+				if err != nil {
+					return err
+				}
+				d.Arrival, d.Epoch = c.Arrival.ID, c.Epoch
+				decisions[i] = d
+				return t.decide(seq, c.Arrival, &decisions[i])
+			})
+			if failed != nil {
+				return failed
+			}
+			errs[i] = refused
+			done[seq] = refused == nil && decisions[i].Wait.IsZero()
+		}
+		t.deltas = append(t.deltas, delta{name: judgedThrough, set: true, n: s.arrivals.judged(done), at: micros(t.at)})
+		t.point("store.decided")
+		return nil
+	})
+	now := s.now()
+	s.arrivals.settle(claims, held,
+		func(i int) bool { return err == nil && done[seqOf(claims[i].Arrival.ID)] },
+		func(i int) time.Time {
+			if err == nil && errs[i] == nil {
+				return decisions[i].Wait
+			}
+			return now.Add(pause)
+		})
+	if err != nil {
+		return nil, nil, err
+	}
+	return decisions, errs, nil
+}
+
+// decide applies one arrival's decision.
+func (t *tx) decide(seq int64, a poct.Arrival, d *poct.Decision) error {
+	if !d.Wait.IsZero() {
+		return t.wait(seq, a, d.Wait)
+	}
+	if len(d.Outcomes) == 0 {
+		return errNoDecision
+	}
+	w := &work{tx: t, arrival: a, seq: seq, actor: poct.System}
+	profile := d.Outcomes[0].Result.Reading.Profile
+	if _, err := t.event(poct.Event{Kind: poct.EventRead, Arrival: a.ID},
+		&ledger.Payload{Profile: profile, Readings: len(d.Outcomes)}); err != nil {
+		return err
+	}
+	t.deciding = seq
+	defer func() { t.deciding = 0 }()
+	var end poct.State
+	for i := range d.Outcomes {
+		o := &d.Outcomes[i]
+		state, err := w.outcome(o)
+		if err != nil {
+			return err
+		}
+		end = state
+		if m := o.Result.Reading.Meter; m != "" {
+			t.count(countMeter+m, 1)
+		}
+	}
+	if len(d.Outcomes) > 1 {
+		var err error
+		if end, err = arrivalEnd(t, seq); err != nil {
+			return err
+		}
+	}
+	t.count(countArrivals+string(poct.Waiting), -1)
+	t.count(countArrivals+string(end), 1)
+	return nil
+}
+
+// wait leaves an arrival waiting for a look-up. The first time is an event.
+func (t *tx) wait(seq int64, a poct.Arrival, until time.Time) error {
+	n, err := t.exec(`INSERT INTO waits (arrival, since, until) VALUES (?,?,?) ON CONFLICT (arrival) DO NOTHING`,
+		seq, micros(t.at), micros(until))
+	if err != nil {
+		return fmt.Errorf("leave arrival waiting: %w", err)
+	}
+	if n == 1 {
+		_, err = t.event(poct.Event{Kind: poct.EventWaiting, Arrival: a.ID}, nil)
+	}
+	return err
+}
+
+// work is the decision on one arrival, or a reviewer's on one hold, being
+// applied.
+type work struct {
+	*tx
+	arrival  poct.Arrival
+	seq      int64
+	actor    string
+	reason   string
+	settling *openHold // a reviewer's act on this hold; nil when an arrival is decided first
+}
+
+// kept is a result's row as it stands.
+type kept struct {
+	seq     int64
+	id      string
+	key     string
+	state   poct.State
+	version int
+	filing  int
+	issued  int64
+}
+
+func (t *tx) result(id string) (kept, error) {
+	k := kept{seq: seqOf(id)}
+	err := t.row(`SELECT id, key, state, version, filing, issued FROM results WHERE seq = ?`, k.seq).
+		Scan(&k.id, &k.key, &k.state, &k.version, &k.filing, &k.issued)
+	if isNone(err) || err == nil && k.id != id {
+		return k, fmt.Errorf("result %s: %w", id, poct.ErrNotFound)
+	}
+	if err != nil {
+		return k, fmt.Errorf("read result: %w", err)
+	}
+	return k, nil
+}
+
+// outcome applies the decision on one reading and returns where that reading
+// has got to.
+func (w *work) outcome(o *poct.Outcome) (poct.State, error) {
+	o.Result.Reading.Arrival = w.arrival.ID
+	aside := o.Verdict == poct.Duplicate || o.Verdict == poct.Ignore
+	itself := w.settling != nil && o.Owner == w.settling.Result
+	if o.Owner != "" && aside && !itself {
+		return w.attach(o)
+	}
+	var k kept
+	var err error
+	if o.Owner != "" {
+		if k, err = w.result(o.Owner); err != nil {
+			return "", err
+		}
+	}
+	return w.version(o, k)
+}
+
+// attach ends a reading that says nothing new about a result that exists.
+func (w *work) attach(o *poct.Outcome) (poct.State, error) {
+	owner, err := w.result(o.Owner)
+	if err != nil {
+		return "", err
+	}
+	o.Result.ID, o.Result.Version = owner.id, 0
+	state, kind := poct.Duplicated, poct.EventDuplicate
+	if o.Verdict == poct.Ignore {
+		state, kind = poct.Ignored, poct.EventIgnored
+	}
+	if err := w.reading(o, owner.seq, 0, state); err != nil {
+		return "", err
+	}
+	_, err = w.event(poct.Event{Kind: kind, Arrival: w.arrival.ID, Result: owner.id},
+		&ledger.Payload{Rule: o.Rule, Problems: o.Problems})
+	return state, err
+}
+
+// body is the texts of a version.
+type body struct{ reading, context, problems, checks []byte }
+
+func (b *body) digest() string {
+	return digestOf(string(b.reading), string(b.context), string(b.problems), string(b.checks))
+}
+
+// digestOf hashes texts one after the other, each with its end.
+func digestOf(texts ...string) string {
+	h := sha256.New()
+	for _, text := range texts {
+		io.WriteString(h, text) //nolint:errcheck // a hash does not fail
+		h.Write([]byte{0})
+	}
+	return hex.EncodeToString(h.Sum(nil))
+}
+
+func bodyOf(o *poct.Outcome) (body, error) {
+	var b body
+	var errs [4]error
+	b.reading, errs[0] = json.Marshal(o.Result.Reading)
+	bare := o.Result
+	bare.Reading = poct.Reading{}
+	b.context, errs[1] = json.Marshal(bare)
+	b.problems, errs[2] = marshalList(o.Problems)
+	b.checks, errs[3] = marshalList(o.Checks)
+	if err := errors.Join(errs[:]...); err != nil {
+		return b, fmt.Errorf("write version: %w", err)
+	}
+	return b, nil
+}
+
+func marshalList[T any](list []T) ([]byte, error) {
+	if len(list) == 0 {
+		return []byte("[]"), nil
+	}
+	return json.Marshal(list)
+}
+
+// version writes a new result, or the next version of one: its row, its hold
+// or deliveries, the reading's ending, and the event.
+func (w *work) version(o *poct.Outcome, k kept) (poct.State, error) {
+	r := &o.Result
+	fresh := k.seq == 0
+	seq := w.nextSeq()
+	if fresh {
+		k = kept{seq: seq, id: w.newID(seq), key: r.Key}
+		if o.Verdict == poct.Ignore {
+			k.key = "" // what is ignored must not stand in the way of a later message about the same test
+		}
+	} else if k.key == "" {
+		k.key = r.Key
+	}
+	// The identity of a result at the record system rests on its key.
+	if o.Verdict == poct.Release && k.key == "" {
+		return "", fmt.Errorf("result %s cannot be released: it has no test key of its own", k.id)
+	}
+	k.version++
+	k.issued = max(micros(w.at), k.issued+1000)
+	var plan plan
+	if o.Verdict == poct.Release {
+		var err error
+		if plan, err = w.plan(o, k, fresh); err != nil {
+			return "", err
+		}
+		k.filing, k.issued = plan.filing, plan.issued
+	}
+	state := stateOf(o.Verdict, len(plan.steps) > 0)
+	r.ID, r.Version, r.Filing, r.Issued = k.id, k.version, k.filing, fromMicros(k.issued)
+	if k.key != "" {
+		r.Key = k.key
+	}
+	b, err := bodyOf(o)
+	if err != nil {
+		return "", err
+	}
+	event := w.nextEvent()
+	row := rowOfResult(o, k)
+	if err := w.writeResult(row, k, seq, state, event, fresh); err != nil {
+		return "", err
+	}
+	if _, err := w.exec(`INSERT INTO versions
+		(seq, result, version, arrival, verdict, rule, reading, context, problems, checks, actor, reason, at, event)
+		VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?,?)`,
+		seq, k.seq, k.version, w.seq, string(o.Verdict), o.Rule, string(b.reading), string(b.context), string(b.problems), string(b.checks),
+		w.actor, w.reason, micros(w.at), event); err != nil {
+		return "", fmt.Errorf("write version: %w", err)
+	}
+	kept := *r
+	w.versions.put(seq, &kept)
+	for _, p := range o.Problems {
+		w.count(countProblem+p.Code, 1)
+	}
+
+	var closed []string
+	if !fresh {
+		if closed, err = w.overtake(k, state); err != nil {
+			return "", err
+		}
+	}
+	e := poct.Event{Kind: eventOf(o.Verdict, state), Arrival: w.arrival.ID, Result: k.id, Version: k.version}
+	if o.Verdict == poct.HoldIt {
+		if e.Hold, err = w.hold(o, k, seq, 0, o.Problems); err != nil {
+			return "", err
+		}
+	}
+	if _, err := w.event(e, &ledger.Payload{
+		SHA256: b.digest(), Profile: r.Reading.Profile, Rule: o.Rule, Action: o.Action,
+		More: more(decidedMore{Row: row.digest(), ReplacedHolds: closed, sendsMore: sendsOf(plan.steps)}),
+	}); err != nil {
+		return "", err
+	}
+	if o.Verdict == poct.Release {
+		if err := w.carryOut(plan, o, k, seq, event); err != nil {
+			return "", err
+		}
+	}
+	if o.Critical {
+		if err := w.critical(o, k, event); err != nil {
+			return "", err
+		}
+	}
+	return state, w.reading(o, k.seq, k.version, state)
+}
+
+// decidedMore is what the event of a decision carries.
+type decidedMore struct {
+	Row           string   `json:"row"`                      // digest of the result's row
+	ReplacedHolds []string `json:"replaced_holds,omitempty"` // that the new version took the place of
+	sendsMore
+}
+
+func stateOf(v poct.Verdict, sends bool) poct.State {
+	switch v {
+	case poct.Release:
+		if sends {
+			return poct.Delivering
+		}
+		return poct.Filed // nothing is left to send: withdrawn before it was sent
+	case poct.HoldIt:
+		return poct.Held
+	case poct.Duplicate:
+		return poct.Duplicated
+	case poct.Ignore:
+		return poct.Ignored
+	}
+	return poct.Filed
+}
+
+func eventOf(v poct.Verdict, state poct.State) poct.EventKind {
+	switch {
+	case v == poct.Release && state == poct.Delivering:
+		return poct.EventReleased
+	case v == poct.HoldIt:
+		return poct.EventHeld
+	case v == poct.Duplicate:
+		return poct.EventDuplicate
+	case v == poct.Ignore:
+		return poct.EventIgnored
+	}
+	return poct.EventFiled
+}
+
+// resultRow is what is searched and shown in lists, all of it from the newest
+// version.
+type resultRow struct {
+	id, key, kind, site, meter, authority, patient string
+	tested                                         int64
+	content                                        string
+	qc                                             bool
+}
+
+func rowOfResult(o *poct.Outcome, k kept) resultRow {
+	r := &o.Result
+	row := resultRow{
+		id: k.id, key: k.key, kind: string(r.Reading.Kind), site: r.Site, meter: r.Reading.Meter,
+		authority: r.Patient.Authority, patient: r.Patient.ID,
+		tested: micros(r.Reading.Tested()), content: poct.Content(r.Reading), qc: o.QCPassed,
+	}
+	if row.patient == "" {
+		row.authority, row.patient = r.Reading.Patient.Authority, r.Reading.Patient.ID
+	}
+	return row
+}
+
+func (r resultRow) digest() string {
+	return digestOf(r.id, r.key, r.kind, r.site, r.meter, r.authority, r.patient, strconv.FormatInt(r.tested, 10), r.content,
+		strconv.FormatBool(r.qc))
+}
+
+func (w *work) writeResult(r resultRow, k kept, seq int64, state poct.State, event int64, fresh bool) error {
+	query := `UPDATE results SET id = ?2, key = ?3, state = ?4, version = ?5, current = ?6, filing = ?7, issued = ?8, kind = ?9,
+		site = ?10, meter = ?11, authority = ?12, patient = ?13, tested = ?14, content = ?15, qc = ?16, event = ?17 WHERE seq = ?1`
+	if fresh {
+		query = `INSERT INTO results (seq, id, key, state, version, current, filing, issued, kind, site, meter, authority, patient,
+			tested, content, qc, event) VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,?12,?13,?14,?15,?16,?17)`
+	}
+	_, err := w.exec(query, k.seq, r.id, r.key, string(state), k.version, seq, k.filing, k.issued, r.kind,
+		r.site, r.meter, r.authority, r.patient, r.tested, r.content, r.qc, event)
+	if err != nil {
+		return fmt.Errorf("write result: %w", err)
+	}
+	return nil
+}
+
+// hold opens a hold on a version, or on a refused delivery of it. The
+// transaction's next event must be the one that says so.
+func (t *tx) hold(o *poct.Outcome, k kept, content, delivery int64, problems []poct.Problem) (string, error) {
+	seq := t.nextSeq()
+	id := t.newID(seq)
+	text, err := marshalList(problems)
+	if err != nil {
+		return "", fmt.Errorf("write problems: %w", err)
+	}
+	_, err = t.exec(`INSERT INTO holds (seq, id, version, open, arrival, result, content, delivery, opened, cause, critical, site, problems, settled, event)
+		VALUES (?, ?, 1, 1, (SELECT arrival FROM versions WHERE seq = ?), ?, ?, ?, ?, ?, ?, ?, ?, '', ?)`,
+		seq, id, content, k.seq, content, delivery, micros(t.at), o.Cause, o.Critical, o.Result.Site, string(text), t.nextEvent())
+	if err != nil {
+		return "", fmt.Errorf("open hold: %w", err)
+	}
+	return id, nil
+}
+
+// critical opens the call about a critical result. A new value opens it again.
+func (w *work) critical(o *poct.Outcome, k kept, event int64) error {
+	value := ""
+	if m, ok := o.Result.Reading.Measured("inr"); ok {
+		value = m.Value.String()
+		if value == "" {
+			value = m.RawValue
+		}
+	}
+	_, err := w.exec(`INSERT INTO criticals (result, value, opened, told, told_at, comment, event) VALUES (?,?,?,'',0,'',?)
+		ON CONFLICT (result) DO UPDATE SET value = excluded.value, opened = excluded.opened, told = '', told_at = 0, comment = '',
+		event = excluded.event WHERE criticals.value <> excluded.value`, k.seq, value, micros(w.at), event)
+	if err != nil {
+		return fmt.Errorf("open call: %w", err)
+	}
+	return nil
+}
+
+// overtake closes the open holds of a result that a newer version takes the
+// place of; the readings that they held follow to that version.
+func (w *work) overtake(k kept, state poct.State) ([]string, error) {
+	closed, err := collect(w.tx, scanText, `SELECT id FROM holds WHERE result = ? AND open = 1`, k.seq)
+	if err != nil {
+		return nil, fmt.Errorf("read holds: %w", err)
+	}
+	st := poct.Settlement{Act: poct.ActReplaced, Actor: poct.System, At: w.at,
+		Reason: fmt.Sprintf("Version %d of this result took its place.", k.version)}
+	for _, id := range closed {
+		if err := w.closeHold(seqOf(id), st); err != nil {
+			return nil, err
+		}
+	}
+	return closed, w.turn(turn{result: k.seq, from: poct.Held, toResult: k.seq, toVersion: k.version, to: state})
+}
+
+func scanText(rows *sql.Rows) (string, error) {
+	var text string
+	err := rows.Scan(&text)
+	return text, err
+}
+
+// closeHold closes a hold. The transaction's next event must be the one that
+// says so.
+func (t *tx) closeHold(seq int64, st poct.Settlement) error {
+	text, err := json.Marshal(st)
+	if err == nil {
+		_, err = t.exec(`UPDATE holds SET open = 0, version = version + 1, settled = ?, event = ? WHERE seq = ?`,
+			string(text), t.nextEvent(), seq)
+	}
+	if err != nil {
+		return fmt.Errorf("close hold: %w", err)
+	}
+	return nil
+}

@@ -1,0 +1,254 @@
+package store
+
+import (
+	"context"
+	"crypto/sha256"
+	"database/sql"
+	"encoding/hex"
+	"encoding/json"
+	"fmt"
+	"hash"
+	"maps"
+	"slices"
+
+	"tidegate/ledger"
+	"tidegate/poct"
+)
+
+// Parts of a registry key stand apart by a character that no identifier has,
+// so that all rows that begin with a part are found together.
+const (
+	apart    = "\x1f"
+	apartEnd = "\x20"
+)
+
+// snapshot is the registry without patients and visits, as of one commit. It
+// is never changed: who upserts makes a new one.
+type snapshot struct {
+	sites       map[string]poct.Site
+	meters      map[string]poct.Meter
+	operators   map[string]poct.Operator
+	stripLots   map[string]poct.StripLot
+	controlLots map[string][]poct.ControlLot
+	lotNumbers  []string // of strips, sorted
+}
+
+// rowOf is a registry row as stored.
+type rowOf struct {
+	Kind poct.RegistryKind `json:"kind"`
+	Key  string            `json:"key"`
+	Row  json.RawMessage   `json:"row"`
+}
+
+// flatten lists rows with their keys, in a fixed order.
+func flatten(rows poct.RegistryRows) ([]rowOf, error) {
+	var out []rowOf
+	var failed error
+	add := func(kind poct.RegistryKind, v any, key string) {
+		b, err := json.Marshal(v)
+		if err != nil {
+			failed = fmt.Errorf("write row of %s: %w", kind, err)
+		}
+		out = append(out, rowOf{kind, key, b})
+	}
+	for _, r := range rows.Sites {
+		add(poct.Sites, r, r.ID)
+	}
+	for _, r := range rows.Meters {
+		add(poct.Meters, r, r.Serial)
+	}
+	for _, r := range rows.Operators {
+		add(poct.Operators, r, r.ID)
+	}
+	for _, r := range rows.StripLots {
+		add(poct.StripLots, r, r.Lot)
+	}
+	for _, r := range rows.ControlLots {
+		add(poct.ControlLots, r, r.Lot+apart+r.Level+apart+r.StripLot)
+	}
+	for _, r := range rows.Patients {
+		add(poct.Patients, r, r.ID+apart+r.Authority)
+	}
+	for _, r := range rows.Visits {
+		add(poct.Visits, r, r.Patient+apart+r.Authority+apart+r.ID)
+	}
+	return out, failed
+}
+
+// Upsert adds rows and changes those with the same identity, in one commit
+// with an event that names the actor. Each row that differs from what was
+// there is kept in the history; equal ones are left alone. A set may be
+// large: the caller cuts it where arrivals must not wait.
+func (s *Store) Upsert(ctx context.Context, actor string, rows poct.RegistryRows) (added, changed int, err error) {
+	flat, err := flatten(rows)
+	if err != nil {
+		return 0, 0, err
+	}
+	err = s.do(ctx, false, func(t *tx) error {
+		added, changed = 0, 0
+		digest := sha256.New()
+		event := t.nextEvent()
+		kinds := map[string]int{}
+		for _, r := range flat {
+			var was string
+			err := t.row(`SELECT row FROM registry WHERE kind = ? AND key = ?`, string(r.Kind), r.Key).Scan(&was)
+			switch {
+			case isNone(err):
+				added++
+			case err != nil:
+				return fmt.Errorf("read registry: %w", err)
+			case was == string(r.Row):
+				continue
+			default:
+				changed++
+			}
+			if _, err := t.exec(`INSERT INTO registry (kind, key, row) VALUES (?,?,?)
+				ON CONFLICT (kind, key) DO UPDATE SET row = excluded.row`, string(r.Kind), r.Key, string(r.Row)); err != nil {
+				return fmt.Errorf("write registry: %w", err)
+			}
+			if _, err := t.exec(`INSERT INTO registry_history (event, kind, key, row) VALUES (?,?,?,?)
+				ON CONFLICT (event, kind, key) DO UPDATE SET row = excluded.row`, event, string(r.Kind), r.Key, string(r.Row)); err != nil {
+				return fmt.Errorf("write registry history: %w", err)
+			}
+			kinds[string(r.Kind)]++
+		}
+		if added+changed == 0 {
+			return nil
+		}
+		if err := hashHistory(t, event, digest); err != nil {
+			return err
+		}
+		if t.reg, err = loadRegistry(t); err != nil {
+			return err
+		}
+		_, err := t.event(poct.Event{Kind: poct.EventRegistry, Actor: actor}, &ledger.Payload{
+			SHA256: hex.EncodeToString(digest.Sum(nil)), Fields: slices.Sorted(maps.Keys(kinds)),
+			More: more(map[string]int{"added": added, "changed": changed})})
+		return err
+	})
+	return added, changed, err
+}
+
+// hashHistory hashes the rows that one event changed.
+func hashHistory(q querier, event int64, h hash.Hash) error {
+	rows, err := collect(q, scanRow, `SELECT kind, key, row FROM registry_history WHERE event = ? ORDER BY kind, key`, event)
+	if err != nil {
+		return fmt.Errorf("read registry history: %w", err)
+	}
+	for _, r := range rows {
+		fmt.Fprintf(h, "%s\n%s\n%s\n", r.Kind, r.Key, r.Row)
+	}
+	return nil
+}
+
+func scanRow(rows *sql.Rows) (rowOf, error) {
+	var r rowOf
+	var text string
+	err := rows.Scan(&r.Kind, &r.Key, &text)
+	r.Row = json.RawMessage(text)
+	return r, err
+}
+
+// loadRegistry reads everything but patients and visits.
+func loadRegistry(q querier) (*snapshot, error) {
+	s := &snapshot{
+		sites: map[string]poct.Site{}, meters: map[string]poct.Meter{}, operators: map[string]poct.Operator{},
+		stripLots: map[string]poct.StripLot{}, controlLots: map[string][]poct.ControlLot{},
+	}
+	rows, err := collect(q, scanRow, `SELECT kind, key, row FROM registry
+		WHERE kind IN ('sites', 'meters', 'operators', 'strip_lots', 'control_lots') ORDER BY kind, key`)
+	if err != nil {
+		return nil, fmt.Errorf("read registry: %w", err)
+	}
+	for _, r := range rows {
+		if err := s.add(r); err != nil {
+			return nil, fmt.Errorf("read registry row of %s: %w", r.Kind, err)
+		}
+	}
+	s.lotNumbers = slices.Sorted(maps.Keys(s.stripLots))
+	return s, nil
+}
+
+func (s *snapshot) add(r rowOf) error {
+	switch r.Kind {
+	case poct.Sites:
+		v, err := decode[poct.Site](r.Row)
+		s.sites[v.ID] = v
+		return err
+	case poct.Meters:
+		v, err := decode[poct.Meter](r.Row)
+		s.meters[v.Serial] = v
+		return err
+	case poct.Operators:
+		v, err := decode[poct.Operator](r.Row)
+		s.operators[v.ID] = v
+		return err
+	case poct.StripLots:
+		v, err := decode[poct.StripLot](r.Row)
+		s.stripLots[v.Lot] = v
+		return err
+	case poct.ControlLots:
+		v, err := decode[poct.ControlLot](r.Row)
+		s.controlLots[v.Lot] = append(s.controlLots[v.Lot], v)
+		return err
+	}
+	return nil
+}
+
+func decode[T any, B ~[]byte | ~string](text B) (T, error) {
+	var v T
+	if len(text) == 0 {
+		return v, nil
+	}
+	err := json.Unmarshal([]byte(text), &v)
+	return v, err
+}
+
+// Registry lists rows of one kind by their identity, at most limit (100 if it
+// is 0), those after a cursor that an earlier call returned. The rows are the
+// field of that kind; next is "" at the end.
+func (s *Store) Registry(ctx context.Context, kind poct.RegistryKind, after string, limit int) (rows poct.RegistryRows, next string, err error) {
+	if limit <= 0 {
+		limit = 100
+	}
+	flat, err := collect(s.read.with(ctx), scanRow,
+		`SELECT kind, key, row FROM registry WHERE kind = ? AND key > ? ORDER BY key LIMIT ?`, string(kind), after, limit+1)
+	if err != nil {
+		return rows, "", fmt.Errorf("list registry: %w", err)
+	}
+	if len(flat) > limit {
+		flat = flat[:limit]
+		next = flat[limit-1].Key
+	}
+	for _, r := range flat {
+		if err := r.into(&rows); err != nil {
+			return rows, "", fmt.Errorf("read registry row of %s: %w", kind, err)
+		}
+	}
+	return rows, next, nil
+}
+
+func (r rowOf) into(rows *poct.RegistryRows) (err error) {
+	switch r.Kind {
+	case poct.Sites:
+		rows.Sites, err = grow(rows.Sites, r.Row)
+	case poct.Meters:
+		rows.Meters, err = grow(rows.Meters, r.Row)
+	case poct.Operators:
+		rows.Operators, err = grow(rows.Operators, r.Row)
+	case poct.StripLots:
+		rows.StripLots, err = grow(rows.StripLots, r.Row)
+	case poct.ControlLots:
+		rows.ControlLots, err = grow(rows.ControlLots, r.Row)
+	case poct.Patients:
+		rows.Patients, err = grow(rows.Patients, r.Row)
+	case poct.Visits:
+		rows.Visits, err = grow(rows.Visits, r.Row)
+	}
+	return err
+}
+
+func grow[T any](list []T, row []byte) ([]T, error) {
+	v, err := decode[T](row)
+	return append(list, v), err
+}

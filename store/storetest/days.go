@@ -1,0 +1,211 @@
+package storetest
+
+import (
+	"fmt"
+	"testing"
+	"time"
+
+	"pgregory.net/rapid"
+
+	"tidegate/poct"
+	"tidegate/store"
+)
+
+// testDays plays random days: messages of every verdict, corrections,
+// withdrawals, re-files, resends, sends that fail in every way, leases that
+// run out, and a desk that settles at random. Whatever happens, the account
+// adds up and the store verifies; when all is drained, nothing is under way
+// and the record system, as the receipts tell it, holds at most one creation
+// for each filing.
+func testDays(t *testing.T, open Open) {
+	rapid.Check(t, func(r *rapid.T) {
+		w := &day{World: NewWorld(t, open), r: r, alive: map[string]int{}}
+		for range rapid.IntRange(5, 40).Draw(r, "steps") {
+			w.step()
+		}
+		w.rest()
+	})
+}
+
+type day struct {
+	*World
+	r       *rapid.T
+	results []string
+	claims  []poct.Delivery // held on to, perhaps too long
+	alive   map[string]int  // result and filing -> creations minus withdrawals that were accepted
+}
+
+func (d *day) step() {
+	d.Clock.Move(time.Duration(rapid.IntRange(-5, 90).Draw(d.r, "seconds")) * time.Second)
+	switch rapid.SampledFrom([]string{"new", "new", "again", "version", "send", "send", "late", "settle"}).Draw(d.r, "act") {
+	case "new":
+		d.message(d.outcome(fmt.Sprint(len(d.results)), ""))
+	case "again":
+		d.n--
+		if d.n < 1 {
+			d.n = 1
+		}
+		d.Send(fmt.Sprintf("message %d of %s", d.n, d.Name()))
+		d.n++
+		d.Judge(d.outcome(fmt.Sprint("r", len(d.results)), ""))
+	case "version":
+		if len(d.results) > 0 {
+			id := rapid.SampledFrom(d.results).Draw(d.r, "of")
+			d.message(d.outcome("", id))
+		}
+	case "send":
+		for _, c := range d.Deliveries() {
+			d.send(c)
+		}
+	case "late":
+		for _, c := range d.claims { // a worker that was stopped meanwhile
+			d.send(c)
+		}
+		d.claims = nil
+	case "settle":
+		d.settle()
+	}
+}
+
+func (d *day) message(o poct.Outcome) {
+	for _, id := range d.Take(o) {
+		if o.Owner == "" {
+			d.results = append(d.results, id)
+		}
+	}
+}
+
+func (d *day) outcome(sequence, owner string) poct.Outcome {
+	if owner != "" {
+		tr, err := d.Trace(d.Ctx, owner)
+		d.ok(err)
+		sequence = tr.Versions[0].Result.Reading.Sequence
+		if tr.Key == "" { // one that claims no key cannot be released
+			return Aside(poct.Duplicate, owner, Released("Q1", sequence, "2.5"))
+		}
+	}
+	value := rapid.SampledFrom([]string{"2.5", "2.6", "6.1"}).Draw(d.r, "value")
+	var o poct.Outcome
+	switch rapid.SampledFrom([]string{"release", "release", "hold", "file", "duplicate", "ignore", "correct", "withdraw", "refile"}).Draw(d.r, "verdict") {
+	case "hold":
+		o = Held("Q1", sequence, value)
+	case "file":
+		o = Control("Q1", sequence, Begin)
+	case "duplicate":
+		o = Aside(poct.Duplicate, "", Released("Q1", sequence, value))
+	case "ignore":
+		o = Aside(poct.Ignore, "", Released("Q1", sequence, value))
+	case "correct":
+		o = As(poct.Correct, Released("Q1", sequence, value))
+	case "withdraw":
+		o = As(poct.Withdraw, Released("Q1", sequence, value))
+	case "refile":
+		o = As(poct.Correct, Released("Q1", sequence, value))
+		o.Refile = true
+	default:
+		o = Released("Q1", sequence, value)
+	}
+	o.Critical = value == "6.1"
+	o.Owner = owner
+	return o
+}
+
+func (d *day) send(c poct.Delivery) {
+	if rapid.Bool().Draw(d.r, "hold on") {
+		d.claims = append(d.claims, c)
+		return
+	}
+	body := c.Body
+	if body == nil {
+		body = fmt.Appendf(nil, "%s of %s v%d filing %d", c.Action, c.Result.ID, c.Result.Version, c.Result.Filing)
+	}
+	if err := d.Intent(d.Ctx, c, body, nil); err != nil {
+		return // overtaken: nothing leaves
+	}
+	answer := rapid.SampledFrom([]string{"yes", "yes", "yes", "no answer", "later", "refused", "perhaps"}).Draw(d.r, "answer")
+	o := poct.SendOutcome{Receipt: poct.Receipt{Class: answer}}
+	switch answer {
+	case "yes":
+		o.Done = true
+	case "no answer":
+		o.RetryAt, o.KeepSent = d.Clock.Now().Add(30*time.Second), true
+	case "later":
+		o.RetryAt = d.Clock.Now().Add(30 * time.Second)
+	case "refused", "perhaps":
+		o.Hold, o.KeepSent = &poct.Problem{Code: "record-refused"}, answer == "perhaps"
+	}
+	if err := d.Finish(d.Ctx, c, o); err != nil {
+		d.Fatalf("an intent was committed, so the claim holds: %v", err)
+	}
+	if o.Done {
+		d.accepted(c)
+	}
+}
+
+// accepted keeps book of what stands at the record system.
+func (d *day) accepted(c poct.Delivery) {
+	filing := fmt.Sprintf("%s/%d", c.Result.ID, c.Result.Filing)
+	switch c.Action {
+	case poct.Create:
+		d.alive[filing]++
+	case poct.Withdraw:
+		d.alive[filing] = 0
+	}
+	if d.alive[filing] > 1 {
+		d.Fatalf("filing %s was created twice", filing)
+	}
+}
+
+func (d *day) settle() {
+	holds, err := d.Holds(d.Ctx, store.HoldFilter{Open: true})
+	d.ok(err)
+	if len(holds) == 0 {
+		return
+	}
+	h := rapid.SampledFrom(holds).Draw(d.r, "hold")
+	act := rapid.SampledFrom([]poct.Act{poct.ActDiscard, poct.ActCorrect, poct.ActRelease, poct.ActRetry}).Draw(d.r, "settles")
+	d.Act(h, act, d.outcome("", h.Result))
+}
+
+// rest lets everything come to its end.
+func (d *day) rest() {
+	for range 1000 {
+		d.Clock.Move(2 * time.Minute)
+		ds := d.Deliveries()
+		if len(ds) == 0 {
+			break
+		}
+		for _, c := range ds {
+			body := c.Body
+			if body == nil {
+				body = []byte("last")
+			}
+			d.ok(d.Intent(d.Ctx, c, body, nil))
+			d.Answered(c, nil)
+			d.accepted(c)
+		}
+	}
+	holds, err := d.Holds(d.Ctx, store.HoldFilter{Open: true, Limit: -1})
+	d.ok(err)
+	refused := 0
+	for _, h := range holds {
+		if h.Delivery != 0 {
+			refused++
+		}
+	}
+	a, err := d.Account(d.Ctx)
+	d.ok(err)
+	if refused == 0 && (a.Waiting != 0 || a.Delivering != 0 || a.Readings.Delivering != 0) || a.Lost != 0 {
+		d.Errorf("at rest: %+v", a)
+	}
+	d.Verifies()
+	alive := map[string]int{}
+	for filing, n := range d.alive {
+		alive[filing[:36]] += n
+	}
+	for result, n := range alive {
+		if n > 1 {
+			d.Errorf("result %s stands at the record system %d times", result, n)
+		}
+	}
+}

@@ -1,0 +1,81 @@
+// Package storetest is what every store must do, as one suite of tests, so that
+// another database passes the same ones. It promises to use nothing but the
+// exported methods, and a clock that it moves itself.
+package storetest
+
+import (
+	"context"
+	"testing"
+	"time"
+
+	"tidegate/ledger"
+	"tidegate/poct"
+	"tidegate/store"
+)
+
+// Store is what the suite tests.
+type Store interface {
+	Accept(context.Context, poct.Arrival) (poct.Accepted, error)
+	Notice(context.Context, poct.Notice) error
+	Arrived() <-chan struct{}
+	ClaimArrivals(ctx context.Context, owner string, most int, lease time.Duration) ([]poct.Claim, error)
+	Decide(context.Context, []poct.Claim, func(poct.Book, poct.Arrival) (poct.Decision, error)) ([]poct.Decision, []error, error)
+	Due(outlet string) <-chan struct{}
+	ClaimDeliveries(ctx context.Context, outlet, owner string, most int, lease time.Duration) ([]poct.Delivery, error)
+	Intent(context.Context, poct.Delivery, []byte, map[string]string) error
+	Finish(context.Context, poct.Delivery, poct.SendOutcome) error
+	Release(poct.Delivery)
+	Settle(context.Context, string, poct.Settlement, func(poct.Book, poct.HoldRecord, poct.Arrival) (poct.Decision, error)) (poct.HoldRecord, error)
+	Holds(context.Context, store.HoldFilter) ([]poct.HoldRecord, error)
+	HoldCounts(context.Context) ([]store.HoldCount, error)
+	Hold(context.Context, string) (poct.HoldRecord, error)
+	Arrival(context.Context, string) (poct.Arrival, poct.State, error)
+	Trace(context.Context, string) (poct.Trace, error)
+	Find(context.Context, store.Query) ([]string, error)
+	Account(context.Context) (poct.Account, error)
+	Counts(context.Context) (store.Counts, error)
+	Criticals(ctx context.Context, open bool) ([]poct.Critical, error)
+	AcknowledgeCritical(ctx context.Context, result, actor, comment string) error
+	Look(ctx context.Context, actor string, ids, fields []string) error
+	Record(ctx context.Context, kind poct.EventKind, actor, text string) error
+	Upsert(ctx context.Context, actor string, rows poct.RegistryRows) (added, changed int, err error)
+	Registry(ctx context.Context, kind poct.RegistryKind, after string, limit int) (poct.RegistryRows, string, error)
+	Book() poct.Book
+	Seal(context.Context, *ledger.Key) ([]byte, error)
+	Checkpoint(context.Context) ([]byte, error)
+	Size(context.Context) (int64, error)
+	Event(context.Context, int64) (poct.Event, error)
+	Events(ctx context.Context, from int64, n int) ([]poct.Event, error)
+	Proof(context.Context, int64) (store.Proof, error)
+	Pack(ctx context.Context, ids ...string) (ledger.Pack, error)
+	Verify(ctx context.Context, keys string, progress func(done, of int64)) (ledger.Verification, error)
+}
+
+var _ Store = (*store.Store)(nil)
+
+// Open gives a new, empty store that reads this clock. It is closed when the
+// test ends.
+type Open func(t testing.TB, now func() time.Time) Store
+
+// Run runs the suite.
+func Run(t *testing.T, open Open) {
+	for _, group := range []struct {
+		name string
+		run  func(*testing.T, Open)
+	}{
+		{"Accept", testAccept},
+		{"Claim", testClaim},
+		{"Decide", testDecide},
+		{"Deliver", testDeliver},
+		{"Queue", testQueue},
+		{"Settle", testSettle},
+		{"Refused", testRefused},
+		{"Find", testFind},
+		{"Book", testBook},
+		{"Registry", testRegistry},
+		{"Ledger", testLedger},
+		{"Days", testDays},
+	} {
+		t.Run(group.name, func(t *testing.T) { group.run(t, open) })
+	}
+}

@@ -1,0 +1,302 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"sync/atomic"
+	"time"
+
+	"tidegate/poct"
+)
+
+const (
+	maxBatch = 512                  // ops in one transaction
+	maxWork  = 5 * time.Millisecond // after which a transaction takes no further op
+)
+
+// errClosed is what callers get from a store that was closed.
+var errClosed = errors.New("store is closed")
+
+// op is one caller's piece of a writing transaction.
+type op struct {
+	// run does the work. It returns a refusal (its own effects are then undone
+	// and the others' stay) or a failure of the database.
+	run func(*tx) error
+	// single says that run executes at most one statement that changes
+	// anything, which by itself happens whole or not at all: no savepoint.
+	single bool
+	state  atomic.Int32 // opQueued until the writer or the caller takes it
+	done   chan error
+}
+
+const (
+	opQueued int32 = iota
+	opTaken
+	opAbandoned
+)
+
+// do queues an op and waits for the commit that holds it. A caller whose
+// context ends takes back an op that has not begun; one that has begun is
+// waited for, so that its answer is never lost.
+func (s *Store) do(ctx context.Context, single bool, run func(*tx) error) error {
+	if err := s.dead.Load(); err != nil {
+		return *err
+	}
+	o := &op{run: run, single: single, done: make(chan error, 1)}
+	s.senders.RLock()
+	if s.closing.Load() {
+		s.senders.RUnlock()
+		return errClosed
+	}
+	select {
+	case s.queue <- o:
+		s.senders.RUnlock()
+	case <-ctx.Done():
+		s.senders.RUnlock()
+		return ctx.Err()
+	}
+	select {
+	case err := <-o.done:
+		return err
+	case <-ctx.Done():
+		if o.state.CompareAndSwap(opQueued, opAbandoned) {
+			return ctx.Err()
+		}
+		return <-o.done
+	}
+}
+
+// write is the writer goroutine: it commits what has queued up, as long as
+// the queue is open.
+func (s *Store) write() {
+	defer close(s.stopped)
+	batch := make([]*op, 0, maxBatch)
+	for first := range s.queue {
+		if err := s.dead.Load(); err != nil {
+			first.done <- *err
+			continue
+		}
+		batch = s.transact(first, batch[:0])
+	}
+}
+
+// transact runs one transaction: the first op and whatever else has queued up
+// meanwhile, without waiting for more. Everybody is answered after the commit
+// and not before, those who were refused too: what refused them may be in the
+// same transaction.
+func (s *Store) transact(first *op, batch []*op) []*op {
+	began := time.Now()
+	t := &tx{Store: s, at: s.now()}
+	answers := make([]error, 0, 16)
+	err := t.exec0(`BEGIN IMMEDIATE`)
+	for o := first; o != nil && err == nil; o = s.next(began, len(batch)) {
+		if !o.state.CompareAndSwap(opQueued, opTaken) {
+			continue
+		}
+		batch = append(batch, o)
+		refused, failed := t.apart(o.single, o.run)
+		answers = append(answers, refused)
+		err = failed
+	}
+	if err == nil && len(batch) == 0 {
+		err = t.exec0(`ROLLBACK`)
+	} else if err == nil {
+		err = t.commit()
+	} else {
+		t.undo()
+	}
+	if err != nil {
+		if len(batch) == 0 {
+			batch, answers = append(batch, first), append(answers, nil)
+		}
+		s.fail(err, batch)
+		return batch
+	}
+	for _, f := range t.after {
+		f()
+	}
+	s.point("store.answered")
+	for i, o := range batch {
+		o.done <- answers[i]
+	}
+	return batch
+}
+
+// next is the next op that waits now, nil if there is none or the transaction
+// has had enough.
+func (s *Store) next(began time.Time, n int) *op {
+	if n >= maxBatch || time.Since(began) > maxWork {
+		return nil
+	}
+	select {
+	case o := <-s.queue: // nil when closed and drained
+		return o
+	default:
+		return nil
+	}
+}
+
+// fail answers a batch whose transaction did not commit. A full disk and a
+// database locked by another program leave nothing written, so work goes on;
+// anything else leaves what is on the disk unknown, and this process must not
+// try again on the same file: pages that failed to sync count as clean.
+func (s *Store) fail(err error, batch []*op) {
+	answer := fmt.Errorf("commit: %w", err)
+	code := s.opt.Driver.code(err)
+	if code == codeFull {
+		s.space.giveUp()
+	}
+	fatal := code != codeFull && code != codeBusy
+	if fatal {
+		s.dead.Store(&answer)
+	}
+	for _, o := range batch {
+		o.done <- answer
+	}
+	if fatal {
+		s.opt.Fatal(answer)
+	}
+}
+
+// tx is a writing transaction under way. What it leaves in memory is applied
+// when it has committed.
+type tx struct {
+	*Store
+	at     time.Time
+	events []poct.Event
+	deltas []delta
+	refs   []remoteRef
+	after  []func()  // run when committed
+	reg    *snapshot // the registry as changed here, nil if it was not
+	// deciding is the arrival under decision: not yet counted under its end.
+	deciding int64
+}
+
+// mark is where a transaction's memory stands.
+type mark struct{ events, deltas, refs, after int }
+
+// apart runs a piece of work so that its refusal undoes only itself. It
+// returns the refusal, or the failure that ends the whole transaction.
+func (t *tx) apart(single bool, run func(*tx) error) (refused, failed error) {
+	m, reg := mark{len(t.events), len(t.deltas), len(t.refs), len(t.after)}, t.reg
+	if !single {
+		if err := t.exec0(`SAVEPOINT apart`); err != nil {
+			return nil, err
+		}
+	}
+	err := t.guard(run)
+	if err == nil {
+		if !single {
+			failed = t.exec0(`RELEASE apart`)
+		}
+		return nil, failed
+	}
+	if code := t.opt.Driver.code(err); code != 0 && code != codeConstraint {
+		return nil, err
+	}
+	t.events, t.deltas, t.refs = t.events[:m.events], t.deltas[:m.deltas], t.refs[:m.refs]
+	t.after, t.reg = t.after[:m.after], reg
+	if !single {
+		if failed = t.exec0(`ROLLBACK TO apart`); failed == nil {
+			failed = t.exec0(`RELEASE apart`)
+		}
+	}
+	return err, failed
+}
+
+// guard turns a panic of the caller's code inside the transaction into a
+// refusal of that caller's op.
+func (t *tx) guard(run func(*tx) error) (err error) {
+	defer func() {
+		if p := recover(); p != nil {
+			err = fmt.Errorf("panic in the transaction: %v", p)
+		}
+	}()
+	return run(t)
+}
+
+// commit writes what was gathered in memory and commits.
+func (t *tx) commit() error {
+	grown, tree, err := t.flush()
+	if err != nil {
+		t.undo()
+		return err
+	}
+	t.point("store.inserted")
+	if err := t.exec0(`COMMIT`); err != nil {
+		t.undo()
+		return err
+	}
+	t.point("store.written")
+	t.tree.Store(tree)
+	t.tally.add(t.deltas)
+	if t.reg != nil {
+		t.registry.Store(t.reg)
+	}
+	if grown {
+		signal(t.grown)
+	}
+	return nil
+}
+
+// undo rolls back as far as the database has not done so by itself.
+func (t *tx) undo() {
+	if st, err := t.stmt(`ROLLBACK`); err == nil {
+		_, _ = st.ExecContext(context.Background())
+	}
+}
+
+func (t *tx) stmt(query string) (*sql.Stmt, error) {
+	if st := t.stmts[query]; st != nil {
+		return st, nil
+	}
+	st, err := t.conn.PrepareContext(context.Background(), query)
+	if err == nil {
+		t.stmts[query] = st
+	}
+	return st, err
+}
+
+// exec runs a statement and returns how many rows it changed.
+func (t *tx) exec(query string, args ...any) (int64, error) {
+	st, err := t.stmt(query)
+	if err != nil {
+		return 0, err
+	}
+	r, err := st.ExecContext(context.Background(), args...)
+	if err != nil {
+		return 0, err
+	}
+	return r.RowsAffected()
+}
+
+func (t *tx) exec0(query string) error {
+	_, err := t.exec(query)
+	return err
+}
+
+func (t *tx) row(query string, args ...any) *sql.Row {
+	st, err := t.stmt(query)
+	if err != nil {
+		return t.conn.QueryRowContext(context.Background(), query, args...) // gives the same error
+	}
+	return st.QueryRowContext(context.Background(), args...)
+}
+
+func (t *tx) rows(query string, args ...any) (*sql.Rows, error) {
+	st, err := t.stmt(query)
+	if err != nil {
+		return nil, err
+	}
+	return st.QueryContext(context.Background(), args...)
+}
+
+// signal wakes whoever listens, without waiting.
+func signal(c chan struct{}) {
+	select {
+	case c <- struct{}{}:
+	default:
+	}
+}
