@@ -62,12 +62,13 @@ func (h *Header) set(n int, field []byte, doubt bool) {
 	if n == 10 {
 		limit = maxControlID
 	}
-	text := strings.Map(func(r rune) rune {
-		if r < ' ' || doubt && strings.ContainsRune(`|^~\&`, r) {
-			return -1
+	kept := make([]byte, 0, limit)
+	for _, c := range field[:min(len(field), limit)] {
+		if c >= ' ' && (!doubt || strings.IndexByte(`|^~\&`, c) < 0) {
+			kept = append(kept, c)
 		}
-		return r
-	}, string(field[:min(len(field), limit)]))
+	}
+	text := string(kept)
 	parts := strings.Split(text, string(h.delims.Component))
 	switch n {
 	case 3:

@@ -18,7 +18,8 @@ type Order struct {
 	specimensAt          int    // first SPM, else end of the group
 }
 
-// Observation is an OBX and the notes that follow it.
+// Observation is an OBX and the notes that follow it. As a Scope it is cheaper
+// by its address.
 type Observation struct {
 	OBX   Segment
 	Notes []Segment

@@ -42,14 +42,7 @@ func Unescape(b []byte, d Delimiters, c Charset) (text string, exact bool) {
 			plain, b = replaced, b[end+2:]
 			continue
 		}
-		// Not known: keep the opening sign and what it holds; the closing one may
-		// open the next.
-		plain, exact = append(append(plain, d.Escape), sequence...), false
-		b = b[1+end:]
-		if len(b) == 1 {
-			plain = append(plain, d.Escape)
-			break
-		}
+		plain, b, exact = append(plain, b[:end+2]...), b[end+2:], false
 	}
 	out, ok := c.decode(make([]byte, 0, len(plain)+8), plain, d.Escape)
 	return string(out), ok && exact
