@@ -198,11 +198,17 @@ func (i *Inlet) consumer(ctx context.Context, js jetstream.JetStream) (jetstream
 func (i *Inlet) take(ctx context.Context, m jetstream.Msg) {
 	bounded, cancel := context.WithTimeout(ctx, i.cfg.AckWait)
 	defer cancel()
+	whole := i.arrival(m)
+	parts, warn := ingest.Split(whole)
 	var err error
-	for _, a := range ingest.Split(i.arrival(m)) {
-		if _, err = i.s.Inbox.Accept(bounded, a); err != nil {
+	if warn != "" {
+		err = i.s.Inbox.Notice(bounded, poct.Notice{Inlet: i.s.ID, Peer: whole.Peer, At: whole.Received, What: warn})
+	}
+	for _, a := range parts {
+		if err != nil {
 			break // all parts are handed out again; those that are stored answer as resent
 		}
+		_, err = i.s.Inbox.Accept(bounded, a)
 	}
 	if err != nil {
 		// Kept by the stream; the store says in its own log why.
