@@ -50,6 +50,14 @@ type control struct {
 	lot, level field
 }
 
+// all lists every field that is read, the control's too.
+func (f *fields) all(c *control) []*field {
+	return []*field{
+		&f.meter, &f.sequence, &f.testedAt, &f.sentAt, &f.operator, &f.patient, &f.birthDate, &f.family, &f.given, &f.sex,
+		&f.stripLot, &f.stripExpires, &f.onboard, &f.deviceError, &f.status, &f.visit, &f.order, &c.lot, &c.level,
+	}
+}
+
 type result struct {
 	analyte string
 	where   []condition
@@ -76,7 +84,6 @@ type field struct {
 	place
 	where          []condition
 	typ, authority string
-	siteZone       bool
 	zone           *time.Location
 	layout         layout
 	pattern        *regexp.Regexp
@@ -117,16 +124,9 @@ func Compile(cfg ProfileConfig) (*Profile, []poct.KeyFault) {
 	p.limits = c.limits(cfg.MeasuringRange)
 	p.match = c.conditions("match", cfg.Match)
 	p.fields = c.fields(cfg.Fields)
-	p.control = control{
-		when: c.conditions("control.when", cfg.Control.When),
-		lot:  c.field("control.lot", cfg.Control.Lot), level: c.field("control.level", cfg.Control.Level),
-	}
+	p.control = c.control(cfg.Control)
 	p.results = c.results(cfg.Results)
-	for i, name := range cfg.NotSent {
-		if !slices.Contains(sendable, name) {
-			c.fault(fmt.Sprintf("not_sent[%d]", i), fmt.Sprintf("%q is no field that a meter may lack", name), "write one of "+strings.Join(sendable, ", "))
-		}
-	}
+	c.notSent(cfg)
 	if cfg.Format == formatHL7 {
 		p.fallback = c.charset("charset", cfg.Charset)
 		if !emptyCSV(cfg.CSV) {
@@ -143,6 +143,41 @@ func Compile(cfg ProfileConfig) (*Profile, []poct.KeyFault) {
 	}
 	p.csv.known = p.columns()
 	return p, nil
+}
+
+// notSent checks what the profile says the meter lacks, also against what it reads.
+func (c *compiler) notSent(cfg ProfileConfig) {
+	f := cfg.Fields
+	reads := map[string]bool{
+		poct.FieldSequence: f.Sequence.set(), poct.FieldOperator: f.Operator.set(), poct.FieldBirthDate: f.BirthDate.set(),
+		poct.FieldFamily: f.Family.set(), poct.FieldGiven: f.Given.set(), poct.FieldSex: f.Sex.set(),
+		poct.FieldStripLot: f.StripLot.set(), poct.FieldStripExpires: f.StripExpires.set(), "sent_at": f.SentAt.set(),
+		"onboard": f.Onboard.set(), poct.FieldVisit: f.Visit.set(), poct.FieldOrder: f.Order.set(),
+		"pt": slices.ContainsFunc(cfg.Results, func(r ResultConfig) bool { return r.Analyte == "pt" }),
+	}
+	for i, name := range cfg.NotSent {
+		key := fmt.Sprintf("not_sent[%d]", i)
+		switch {
+		case !slices.Contains(sendable, name):
+			c.fault(key, fmt.Sprintf("%q is no field that a meter may lack", name), "write one of "+strings.Join(sendable, ", "))
+		case reads[name]:
+			c.fault(key, fmt.Sprintf("%q is read by this profile as well", name), "remove one of the two")
+		}
+	}
+}
+
+func (c *compiler) control(cfg ControlConfig) control {
+	out := control{
+		when: c.conditions("control.when", cfg.When),
+		lot:  c.field("control.lot", cfg.Lot), level: c.field("control.level", cfg.Level),
+	}
+	if len(out.when) > 0 && !out.lot.on {
+		c.fault("control.lot", "is missing", "say where the control lot stands: a control without it is held")
+	}
+	if len(out.when) > 0 && !out.level.on {
+		c.fault("control.level", "is missing", "say where the control's level stands: a control without it is held")
+	}
+	return out
 }
 
 type compiler struct {
@@ -235,17 +270,14 @@ func (c *compiler) field(key string, f FieldConfig) field {
 	}
 	out.place = c.place(key, f.At)
 	out.where = c.conditions(key+".where", f.Where)
-	switch f.Zone {
-	case "":
-	case "site":
-		out.siteZone = true
-	default:
+	if f.Zone != "" && f.Zone != "site" {
 		zone, err := time.LoadLocation(f.Zone)
 		if err != nil || f.Zone == "Local" {
 			c.fault(key+".zone", fmt.Sprintf("%q is not a time zone", f.Zone), `write "site", or an IANA name such as Europe/Dublin`)
 		}
 		out.zone = zone
 	}
+	c.idle(key, f)
 	if f.Layout != "" {
 		l, err := parseLayout(f.Layout)
 		if err != nil {
@@ -261,6 +293,25 @@ func (c *compiler) field(key string, f FieldConfig) field {
 		out.pattern = re
 	}
 	return out
+}
+
+// idle refuses settings that would have no effect on a field.
+func (c *compiler) idle(key string, f FieldConfig) {
+	name := strings.TrimPrefix(key, "fields.")
+	isTime := name == "tested_at" || name == "sent_at"
+	isDate := name == "birth_date" || name == "strip_expires"
+	for _, s := range []struct {
+		key     string
+		written bool
+		works   bool
+	}{
+		{"type", f.Type != "", name == "patient" && c.format == formatHL7}, {"authority", f.Authority != "", name == "patient"},
+		{"zone", f.Zone != "", isTime}, {"layout", f.Layout != "", isTime || isDate},
+	} {
+		if s.written && !s.works {
+			c.fault(key+"."+s.key, "has no effect here", "remove it")
+		}
+	}
 }
 
 func (c *compiler) fields(f FieldsConfig) fields {
@@ -287,8 +338,11 @@ func (c *compiler) fields(f FieldsConfig) fields {
 			c.fault(needed.key, "is missing", needed.why)
 		}
 	}
-	if c.format == formatCSV && out.testedAt.on && !out.testedAt.siteZone && out.testedAt.zone == nil && !out.testedAt.layout.offset {
+	if c.format == formatCSV && f.TestedAt.set() && f.TestedAt.Zone == "" && !out.testedAt.layout.offset {
 		c.fault("fields.tested_at.zone", "is missing, and the layout has no offset", `write zone: site, or an IANA name`)
+	}
+	if l := out.testedAt.layout; len(l.parts) > 0 && (!l.has('d') || !l.has('H') && !l.has('h') || !l.has('m')) {
+		c.fault("fields.tested_at.layout", "does not reach to the minute", "write it like dd.MM.yyyy HH:mm")
 	}
 	if out.patient.on && out.patient.authority == "" && c.format == formatCSV {
 		c.fault("fields.patient.authority", "is missing", "write the authority that assigned the number, as in registry.identifier_systems")
@@ -315,9 +369,7 @@ func (c *compiler) results(list []ResultConfig) []result {
 	for i, r := range list {
 		key := fmt.Sprintf("results[%d]", i)
 		c.oneOf(key+".analyte", r.Analyte, analytes)
-		if !loincForm.MatchString(r.LOINC) {
-			c.fault(key+".loinc", fmt.Sprintf("%q is not a LOINC code", r.LOINC), "write the code for this analyte and specimen, such as 46418-0")
-		}
+		c.loinc(key+".loinc", r)
 		x := result{analyte: r.Analyte, loinc: r.LOINC, units: r.Units, where: c.conditions(key+".where", r.Where)}
 		if c.format == formatHL7 {
 			if len(r.Where) == 0 {
@@ -336,8 +388,9 @@ func (c *compiler) results(list []ResultConfig) []result {
 			// A text alone is the unit of the whole column; {at: Column} says where it stands.
 			if r.Unit.set() && len(r.Units) > 0 {
 				x.unit = c.field(key+".unit", r.Unit)
-			} else {
-				x.fixed = r.Unit.At
+			} else if x.fixed = r.Unit.At; r.Unit.set() && x.fixed != ucum[r.Analyte] {
+				c.fault(key+".unit", fmt.Sprintf("%q is not the UCUM code of this analyte", x.fixed),
+					fmt.Sprintf("write %q, or {at: Column} with units", ucum[r.Analyte]))
 			}
 			if !r.Unit.set() {
 				c.fault(key+".unit", "is missing", `write the UCUM code, such as "{INR}", or {at: Column} with units`)
@@ -346,6 +399,48 @@ func (c *compiler) results(list []ResultConfig) []result {
 		out = append(out, x)
 	}
 	return out
+}
+
+// notResults are LOINC codes that look like a patient's PT or INR and are not
+// (LOINC long common names).
+var notResults = map[string]string{
+	"5895-7": "deprecated by LOINC", "92891-1": "the INR that is aimed at", "5901-4": "the time of a control plasma",
+	"5894-1": "a ratio, not an INR", "6302-4": "a ratio, not an INR", "43156-9": "a reagent's lot number",
+}
+
+// ucum is the unit that each analyte is kept in. Annotations in braces mean 1.
+var ucum = map[string]string{"inr": "{INR}", "pt": "s"}
+
+func (c *compiler) loinc(key string, r ResultConfig) {
+	instead := "write the code for this analyte and specimen, such as 46418-0 (INR, capillary) or 46417-2 (PT, capillary)"
+	switch why, no := notResults[r.LOINC]; {
+	case !isLOINC(r.LOINC):
+		c.fault(key, fmt.Sprintf("%q is not a LOINC code, or its check digit is wrong", r.LOINC), instead)
+	case no:
+		c.fault(key, r.LOINC+" is "+why, instead)
+	}
+	want := ucum[r.Analyte]
+	for _, sent := range slices.Sorted(maps.Keys(r.Units)) {
+		if got := r.Units[sent]; want != "" && got != want {
+			c.fault(strings.TrimSuffix(key, "loinc")+"units."+sent, fmt.Sprintf("%q is not the UCUM code of this analyte", got), fmt.Sprintf("write %q", want))
+		}
+	}
+}
+
+// isLOINC checks form and check digit (modulus 10, as the LOINC Users' Guide has it).
+func isLOINC(code string) bool {
+	if !loincForm.MatchString(code) {
+		return false
+	}
+	sum, double := 0, true
+	for i := len(code) - 3; i >= 0; i-- {
+		d := int(code[i] - '0')
+		if double {
+			d = d*2/10 + d*2%10
+		}
+		sum, double = sum+d, !double
+	}
+	return int(code[len(code)-1]-'0') == (10-sum%10)%10
 }
 
 func orAt(f FieldConfig, at string) FieldConfig {

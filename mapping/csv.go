@@ -53,11 +53,7 @@ func (p *Profile) columns() []string {
 			out = append(out, at.column)
 		}
 	}
-	f := &p.fields
-	for _, x := range []field{
-		f.meter, f.sequence, f.testedAt, f.sentAt, f.operator, f.patient, f.birthDate, f.family, f.given, f.sex,
-		f.stripLot, f.stripExpires, f.onboard, f.deviceError, f.status, f.visit, f.order, p.control.lot, p.control.level,
-	} {
+	for _, x := range p.fields.all(&p.control) {
 		add(x.place)
 		for _, w := range x.where {
 			add(w.at)
@@ -75,11 +71,8 @@ func (p *Profile) columns() []string {
 	return out
 }
 
-// cell is one field of a row: its text and its bytes, quotes included.
-type cell struct {
-	text string
-	at   poct.Span
-}
+// cell is one field of a row, blanks around it dropped; its bytes include quotes.
+type cell = found
 
 func decodeCSV(a poct.Arrival, profiles []*Profile, zones Zones) []Decoded {
 	whole := poct.Span{To: len(a.Raw)}
@@ -128,7 +121,7 @@ func (p *Profile) rows(raw []byte) (rows [][]cell, columns map[string]int, probl
 		if !ok {
 			return nil, nil, fmt.Sprintf("A quotation mark in record %d is not closed: the file may be cut off.", len(rows)+1)
 		}
-		if len(row) == 1 && strings.TrimSpace(row[0].text) == "" {
+		if len(row) == 1 && row[0].text == "" {
 			continue // an empty line
 		}
 		rows = append(rows, row)
@@ -139,7 +132,7 @@ func (p *Profile) rows(raw []byte) (rows [][]cell, columns map[string]int, probl
 			return nil, nil, "The file is empty."
 		}
 		for _, c := range rows[0] {
-			header = append(header, strings.TrimSpace(c.text))
+			header = append(header, c.text)
 		}
 		rows = rows[1:]
 	}
@@ -174,7 +167,7 @@ func (p *Profile) row(a poct.Arrival, profiles []*Profile, zones Zones, i int, r
 	}
 	get := func(at place) cell { return row[columns[at.column]] }
 	holds := func(list []condition) bool {
-		return !slices.ContainsFunc(list, func(c condition) bool { return !slices.Contains(c.in, strings.TrimSpace(get(c.at).text)) })
+		return !slices.ContainsFunc(list, func(c condition) bool { return !slices.Contains(c.in, get(c.at).text) })
 	}
 	if !holds(p.match) {
 		for _, other := range profiles { // one with the same columns and other conditions
@@ -189,38 +182,41 @@ func (p *Profile) row(a poct.Arrival, profiles []*Profile, zones Zones, i int, r
 	}
 	r := reader{p: p, zones: zones, comma: p.csv.comma}
 	r.r = poct.Reading{Arrival: a.ID, Index: i, Where: map[string]poct.Span{poct.FieldMessage: whole}}
-	r.get = func(f field) (string, poct.Span) {
+	r.get = func(f *field) found {
 		if !holds(f.where) {
-			return "", poct.Span{}
+			return found{}
 		}
-		c := get(f.place)
-		return c.text, c.at
+		return get(f.place)
 	}
-	for _, x := range p.results {
+	for i := range p.results {
+		x := &p.results[i]
 		if !holds(x.where) {
 			continue
 		}
 		c := get(x.value.place)
-		value := strings.TrimSpace(c.text)
+		if c.text == "" {
+			continue // an empty cell measures nothing; the check says so where it matters
+		}
 		unit := ""
 		if x.unit.on {
-			unit = strings.TrimSpace(get(x.unit.place).text)
+			unit = get(x.unit.place).text
 		}
-		if value == "" && x.analyte != "inr" {
-			continue // seconds are left empty by meters that show them only sometimes
+		if _, twice := r.r.Measured(x.analyte); twice {
+			r.found = append(r.found, unreadable(x.analyte, "One record holds "+strings.ToUpper(x.analyte)+" twice; which of the two counts is not known."))
+			continue
 		}
-		r.r.Measurements = append(r.r.Measurements, r.measurement(x, value, unit, x.value.column, ""))
+		r.r.Measurements = append(r.r.Measurements, r.measurement(x, c.text, unit, x.value.column, ""))
 		r.r.Where[x.analyte] = c.at
 	}
 	r.context()
-	r.r.Patient = poct.PatientRef{ID: r.text(poct.FieldPatient, p.fields.patient)}
+	r.r.Patient = poct.PatientRef{ID: r.text(poct.FieldPatient, &p.fields.patient)}
 	if r.r.Patient.ID != "" {
 		r.r.Patient.Authority = p.fields.patient.authority
 	}
 	r.controlled(len(p.control.when) > 0 && holds(p.control.when))
 	r.r.Status = poct.StatusFinal
 	if p.fields.status.on {
-		text := r.text("status", p.fields.status)
+		text := r.text("status", &p.fields.status)
 		r.r.Status = poct.Status(text)
 		if !slices.Contains(statuses, text) {
 			r.r.Status = poct.StatusFinal
@@ -232,7 +228,7 @@ func (p *Profile) row(a poct.Arrival, profiles []*Profile, zones Zones, i int, r
 
 func (p *Profile) fits(row []cell, columns map[string]int) bool {
 	return len(row) == len(columns) && !slices.ContainsFunc(p.match, func(c condition) bool {
-		return !slices.Contains(c.in, strings.TrimSpace(row[columns[c.at.column]].text))
+		return !slices.Contains(c.in, row[columns[c.at.column]].text)
 	})
 }
 
@@ -280,7 +276,7 @@ func (s *splitter) field() (cell, bool) {
 		}
 		s.at++
 	}
-	return cell{s.text(s.raw[from:s.at]), poct.Span{From: from, To: s.at}}, true
+	return s.cell(s.raw[from:s.at], from), true
 }
 
 func (s *splitter) quoted() (cell, bool) {
@@ -304,15 +300,15 @@ func (s *splitter) quoted() (cell, bool) {
 			}
 			s.at++
 		}
-		return cell{s.text(append(value, s.raw[end:s.at]...)), poct.Span{From: from, To: s.at}}, true
+		return s.cell(append(value, s.raw[end:s.at]...), from), true
 	}
 	return cell{}, false
 }
 
-func (s *splitter) text(b []byte) string {
-	if s.charset == hl7.UTF8 {
-		return string(b)
+func (s *splitter) cell(b []byte, from int) cell {
+	text, exact := string(b), true
+	if s.charset != hl7.UTF8 {
+		text, exact = hl7.Unescape(b, hl7.Delimiters{}, s.charset)
 	}
-	t, _ := hl7.Unescape(b, hl7.Delimiters{}, s.charset)
-	return t
+	return cell{text: strings.TrimSpace(text), at: poct.Span{From: from, To: s.at}, garbled: !exact}
 }

@@ -7,7 +7,6 @@ import (
 	"time"
 
 	"tidegate/poct"
-	"tidegate/wire/hl7"
 )
 
 // Zones gives the time zone of a meter's site; nil where it is not known.
@@ -94,6 +93,7 @@ func merge(list []Decoded) []Decoded {
 			}
 		}
 		slices.SortFunc(r.Measurements, func(a, b poct.Measurement) int { return strings.Compare(a.Analyte, b.Analyte) })
+		r.Status, _ = joinStatus([]poct.Status{r.Status, d.Reading.Status})
 		if r.StripLot == "" {
 			r.StripLot, r.StripExpires = d.Reading.StripLot, d.Reading.StripExpires
 		}
@@ -103,8 +103,12 @@ func merge(list []Decoded) []Decoded {
 }
 
 func joins(a, b poct.Reading) bool {
-	if a.Kind != b.Kind || a.Status != b.Status || a.Patient != b.Patient || a.Operator != b.Operator ||
+	if a.Kind != b.Kind || a.Patient != b.Patient || a.Operator != b.Operator ||
+		a.ControlLot != b.ControlLot || a.ControlLevel != b.ControlLevel ||
 		len(a.Measurements) == 0 || len(b.Measurements) == 0 || b.StripLot != "" && a.StripLot != "" && a.StripLot != b.StripLot {
+		return false
+	}
+	if _, agree := joinStatus([]poct.Status{a.Status, b.Status}); !agree {
 		return false
 	}
 	for _, m := range b.Measurements {
@@ -117,22 +121,34 @@ func joins(a, b poct.Reading) bool {
 
 // reader fills one reading, the same way for every format.
 type reader struct {
-	p       *Profile
-	r       poct.Reading
-	zones   Zones
-	message *time.Location // the offset that the message's own time has
-	comma   bool           // decimal comma
-	get     func(field) (string, poct.Span)
-	found   []poct.Problem
+	p      *Profile
+	r      poct.Reading
+	zones  Zones
+	offset *time.Location // the offset that the message's own time has
+	comma  bool           // decimal comma
+	get    func(*field) found
+	found  []poct.Problem
+}
+
+// found is a text in an arrival: blanks around it dropped, and its bytes.
+type found struct {
+	text     string
+	at       poct.Span
+	garbled  bool // holds bytes or escapes that cannot be read
+	disputed bool // another place says something else
 }
 
 // text reads a field as text and notes where it stands.
-func (r *reader) text(name string, f field) string {
+func (r *reader) text(name string, f *field) string {
 	if !f.on {
 		return ""
 	}
-	text, at := r.get(f)
-	text = strings.TrimSpace(text)
+	got := r.get(f)
+	if got.at.To > got.at.From {
+		r.r.Where[name] = got.at
+	}
+	r.legible(name, got)
+	text := got.text
 	if f.pattern != nil {
 		if m := f.pattern.FindStringSubmatch(text); m != nil {
 			text = m[1]
@@ -143,10 +159,15 @@ func (r *reader) text(name string, f field) string {
 	if word, ok := f.values[text]; ok {
 		text = word
 	}
-	if at.To > at.From {
-		r.r.Where[name] = at
-	}
 	return text
+}
+
+// legible holds a field that was read only in part.
+func (r *reader) legible(name string, got found) {
+	if got.garbled {
+		r.found = append(r.found, unreadable(name, "The "+strings.ReplaceAll(name, "_", " ")+
+			" holds bytes or escapes that cannot be read in the message's character set."))
+	}
 }
 
 // context fills everything but the measurements.
@@ -154,33 +175,33 @@ func (r *reader) context() {
 	f := &r.p.fields
 	r.r.Profile, r.r.Model, r.r.Specimen, r.r.Range = r.p.id, r.p.model, r.p.specimen, r.p.limits
 	r.r.NotSent = r.p.notSent
-	r.r.Meter = r.text(poct.FieldMeter, f.meter)
-	r.r.Sequence = r.text(poct.FieldSequence, f.sequence)
-	r.r.Operator = r.text(poct.FieldOperator, f.operator)
-	r.r.TestedAt = r.stamp(poct.FieldTestedAt, f.testedAt)
-	r.r.SentAt = r.stamp("sent_at", f.sentAt)
-	r.r.BirthDate = r.date(poct.FieldBirthDate, f.birthDate)
-	r.r.Family = r.text(poct.FieldFamily, f.family)
-	r.r.Given = r.text(poct.FieldGiven, f.given)
-	r.r.Sex = r.text(poct.FieldSex, f.sex)
-	r.r.StripLot = r.text(poct.FieldStripLot, f.stripLot)
-	r.r.StripExpires = r.date(poct.FieldStripExpires, f.stripExpires)
-	r.r.Visit = r.text(poct.FieldVisit, f.visit)
-	r.r.Order = r.text(poct.FieldOrder, f.order)
-	if on := r.text("onboard", f.onboard); on != "" {
+	r.r.Meter = r.text(poct.FieldMeter, &f.meter)
+	r.r.Sequence = r.text(poct.FieldSequence, &f.sequence)
+	r.r.Operator = r.text(poct.FieldOperator, &f.operator)
+	r.r.TestedAt = r.stamp(poct.FieldTestedAt, &f.testedAt)
+	r.r.SentAt = r.stamp("sent_at", &f.sentAt)
+	r.r.BirthDate = r.date(poct.FieldBirthDate, &f.birthDate)
+	r.r.Family = r.text(poct.FieldFamily, &f.family)
+	r.r.Given = r.text(poct.FieldGiven, &f.given)
+	r.r.Sex = r.text(poct.FieldSex, &f.sex)
+	r.r.StripLot = r.text(poct.FieldStripLot, &f.stripLot)
+	r.r.StripExpires = r.date(poct.FieldStripExpires, &f.stripExpires)
+	r.r.Visit = r.text(poct.FieldVisit, &f.visit)
+	r.r.Order = r.text(poct.FieldOrder, &f.order)
+	if on := r.text("onboard", &f.onboard); on != "" {
 		r.r.Onboard = "fail" // what the profile does not name did not pass
 		if on == "pass" {
 			r.r.Onboard = on
 		}
 	}
-	r.r.DeviceError = r.text("error", f.deviceError)
+	r.r.DeviceError = r.text("error", &f.deviceError)
 }
 
 // controlled fills what tells of a control, and keeps evidence that a record
 // in a patient's place is one.
 func (r *reader) controlled(isControl bool) {
-	lot := r.text(poct.FieldControlLot, r.p.control.lot)
-	level := r.text(poct.FieldControlLevel, r.p.control.level)
+	lot := r.text(poct.FieldControlLot, &r.p.control.lot)
+	level := r.text(poct.FieldControlLevel, &r.p.control.level)
 	if isControl {
 		r.r.Kind, r.r.ControlLot, r.r.ControlLevel = poct.KindControl, lot, level
 		return
@@ -194,9 +215,11 @@ func (r *reader) controlled(isControl bool) {
 }
 
 // measurement reads one analyte from texts as sent.
-func (r *reader) measurement(res result, value, unit, code, flags string) poct.Measurement {
+func (r *reader) measurement(res *result, value, unit, code, flags string) poct.Measurement {
 	m := poct.Measurement{Analyte: res.analyte, RawValue: value, RawUnit: unit, Code: code, LOINC: res.loinc, Flags: flags}
-	m.Value, _ = number(value, r.comma) // not a number: the check says so
+	if n, ok := number(value, r.comma); ok { // not a number: the check says so
+		m.Value = n
+	}
 	if res.fixed != "" {
 		m.Unit = res.fixed
 	} else {
@@ -206,141 +229,45 @@ func (r *reader) measurement(res result, value, unit, code, flags string) poct.M
 }
 
 // number reads a decimal as sent. Leading zeros and a plus sign are dropped,
-// trailing zeros kept.
-func number(text string, comma bool) (poct.Number, error) {
+// trailing zeros kept. Where a comma is agreed on a point is not guessed at.
+func number(text string, comma bool) (poct.Number, bool) {
 	if comma {
 		if strings.Contains(text, ".") {
-			text = "." // a point where a comma is agreed on: not guessed at
+			return poct.Number{}, false
 		}
 		text = strings.Replace(text, ",", ".", 1)
 	}
 	n, err := poct.ParseNumber(text)
 	if err != nil {
-		return n, err
+		return poct.Number{}, false
 	}
-	sign, digits := "", n.Text
-	switch digits[0] {
-	case '-':
-		sign, digits = "-", digits[1:]
-	case '+':
-		digits = digits[1:]
-	}
+	digits, minus := strings.CutPrefix(strings.TrimPrefix(n.Text, "+"), "-")
 	for len(digits) > 1 && digits[0] == '0' && digits[1] != '.' {
 		digits = digits[1:]
 	}
-	n.Text = sign + digits
-	return n, nil
+	if n.Text = digits; minus {
+		n.Text = "-" + digits
+	}
+	return n, true
 }
 
 // finish settles the kind of the reading once its values are known: an error
-// code without a value is an event, never a result.
+// code of the profile without a value is an event, never a result. A code
+// beside a value, and one that the profile does not know, stay for a check.
 func (r *reader) finish() Decoded {
-	for i := range r.r.Measurements {
-		m := &r.r.Measurements[i]
-		if words, known := r.p.errors[m.RawValue]; known && m.Value.IsZero() {
-			r.r.DeviceError, r.r.ErrorText = m.RawValue, words
+	for _, m := range r.r.Measurements {
+		if _, known := r.p.errors[m.RawValue]; known && r.r.DeviceError == "" {
+			r.r.DeviceError = m.RawValue
 		}
 	}
-	if r.r.DeviceError != "" {
-		if r.r.ErrorText == "" {
-			r.r.ErrorText = r.p.errors[r.r.DeviceError]
-		}
-		if hasValue(r.r) {
-			r.found = append(r.found, unreadable("error", "The meter sent error code "+r.r.DeviceError+" together with a value."))
-		} else {
-			r.r.Kind, r.r.Measurements = poct.KindEvent, nil
-		}
+	words, known := r.p.errors[r.r.DeviceError]
+	r.r.ErrorText = words
+	if known && !hasValue(r.r) {
+		r.r.Kind, r.r.Measurements = poct.KindEvent, nil
 	}
 	return Decoded{Reading: r.r, Problems: r.found}
 }
 
 func hasValue(r poct.Reading) bool {
 	return slices.ContainsFunc(r.Measurements, func(m poct.Measurement) bool { return !m.Value.IsZero() })
-}
-
-// stamp reads a time. Without an offset of its own it takes the message's,
-// then the configured zone or the site's.
-func (r *reader) stamp(name string, f field) poct.Stamp {
-	text := r.text(name, f)
-	if text == "" {
-		return poct.Stamp{}
-	}
-	s := poct.Stamp{Raw: text}
-	t, ok := readTime(text, f.layout, r.p.format)
-	if !ok {
-		return s // as sent; the check says that it is no time
-	}
-	s.Precision = t.Precision.String()
-	zone := f.zone
-	switch {
-	case t.HasOffset:
-		s.At = t.In(time.UTC)
-		return s
-	case r.message != nil:
-		s.At = t.In(r.message)
-		return s
-	case zone == nil:
-		zone = r.zones(r.r.Meter)
-	}
-	if zone == nil {
-		return s
-	}
-	s.Assumed, s.At = true, t.In(zone)
-	if t.Precision >= hl7.PrecisionHour {
-		switch t.Wall(zone) {
-		case hl7.ClockTwice:
-			s.Ambiguous = "twice"
-		case hl7.ClockNever:
-			s.Ambiguous = "never"
-		case hl7.ClockOnce:
-		}
-	}
-	return s
-}
-
-// isoLayouts are read in CSV files whose profile gives no layout.
-var isoLayouts = func() []layout {
-	var out []layout
-	for _, p := range []string{"yyyy-MM-dd'T'HH:mm:ssX", "yyyy-MM-dd'T'HH:mm:ss", "yyyy-MM-dd HH:mm:ss", "yyyy-MM-dd'T'HH:mm", "yyyy-MM-dd HH:mm", "yyyy-MM-dd"} {
-		l, err := parseLayout(p)
-		if err != nil {
-			panic(err) // constants
-		}
-		out = append(out, l)
-	}
-	return out
-}()
-
-func readTime(text string, l layout, format string) (hl7.Timestamp, bool) {
-	if len(l.parts) > 0 {
-		return l.read(text)
-	}
-	if format == formatHL7 {
-		t, err := hl7.ParseTime(text)
-		return t, err == nil && !t.IsZero()
-	}
-	for _, l := range isoLayouts {
-		if t, ok := l.read(text); ok {
-			return t, true
-		}
-	}
-	return hl7.Timestamp{}, false
-}
-
-// date reads a date as YYYY-MM-DD; what is none stays as sent. A month alone
-// ends with its last day (expiry dates are often printed so; common practice,
-// no source).
-func (r *reader) date(name string, f field) string {
-	text := r.text(name, f)
-	if text == "" {
-		return ""
-	}
-	t, ok := readTime(text, f.layout, r.p.format)
-	switch {
-	case !ok || t.Precision < hl7.PrecisionMonth, t.Precision == hl7.PrecisionMonth && name != poct.FieldStripExpires:
-		return text
-	case t.Precision == hl7.PrecisionMonth:
-		return time.Date(t.Year, time.Month(t.Month)+1, 0, 0, 0, 0, 0, time.UTC).Format(time.DateOnly)
-	}
-	return time.Date(t.Year, time.Month(t.Month), t.Day, 0, 0, 0, 0, time.UTC).Format(time.DateOnly)
 }

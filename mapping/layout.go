@@ -2,14 +2,16 @@ package mapping
 
 import (
 	"fmt"
+	"slices"
+	"strconv"
 	"strings"
 
 	"tidegate/wire/hl7"
 )
 
 // layout is a Unicode date pattern (UTS #35, Date Field Symbols), the part of
-// it that dates and times of devices need: y M d H m s S, an offset (Z or X),
-// text in apostrophes, and signs that stand for themselves.
+// it that dates and times of devices need: y M d, H or h with a, m s S, an
+// offset (Z, X or x), text in apostrophes, and signs that stand for themselves.
 type layout struct {
 	parts  []layoutPart
 	offset bool
@@ -21,7 +23,7 @@ type layoutPart struct {
 	literal string
 }
 
-const layoutSymbols = "yMdHmsSXZ"
+const layoutSymbols = "yMdHhamsSXxZ"
 
 func parseLayout(pattern string) (layout, error) {
 	l := layout{}
@@ -45,7 +47,7 @@ func parseLayout(pattern string) (layout, error) {
 				n++
 			}
 			l.parts = append(l.parts, layoutPart{symbol: ch, width: n - i})
-			l.offset = l.offset || ch == 'X' || ch == 'Z'
+			l.offset = l.offset || isOffset(ch)
 			i = n
 		case ch >= 'a' && ch <= 'z' || ch >= 'A' && ch <= 'Z':
 			return layout{}, fmt.Errorf("%q has the letter %c, which is not read here", pattern, ch)
@@ -54,11 +56,18 @@ func parseLayout(pattern string) (layout, error) {
 			i++
 		}
 	}
-	if !l.has('y') || !l.has('M') || !l.has('d') {
-		return layout{}, fmt.Errorf("%q has no year, month and day", pattern)
+	switch {
+	case !l.has('y') || !l.has('M'):
+		return layout{}, fmt.Errorf("%q has no year and month", pattern)
+	case l.has('h') != l.has('a'), l.has('h') && l.has('H'):
+		return layout{}, fmt.Errorf("%q has hours of half a day (h) without a, or two kinds of hours", pattern)
+	case l.has('M') && slices.ContainsFunc(l.parts, func(p layoutPart) bool { return p.symbol == 'M' && p.width > 2 }):
+		return layout{}, fmt.Errorf("%q has a month in words, which is not read here", pattern)
 	}
 	return l, nil
 }
+
+func isOffset(symbol byte) bool { return symbol == 'X' || symbol == 'x' || symbol == 'Z' }
 
 func (l layout) has(symbol byte) bool {
 	for _, p := range l.parts {
@@ -84,18 +93,29 @@ func (l layout) read(text string) (hl7.Timestamp, bool) {
 		}
 		var value string
 		var ok bool
-		if p.symbol == 'X' || p.symbol == 'Z' {
+		symbol := p.symbol
+		switch {
+		case isOffset(symbol):
+			symbol = 'X'
 			value, rest, ok = readOffset(rest)
-		} else {
+		case symbol == 'a':
+			value, rest, ok = readHalf(rest)
+		default:
 			value, rest, ok = readDigits(rest, p)
 		}
-		if !ok {
+		if was, twice := got[symbol]; !ok || twice && was != value {
 			return hl7.Timestamp{}, false
 		}
-		got[p.symbol] = value
+		got[symbol] = value
 	}
 	if rest != "" {
 		return hl7.Timestamp{}, false
+	}
+	if got['h'] != "" {
+		var ok bool
+		if got['H'], ok = wholeDay(got['h'], got['a']); !ok {
+			return hl7.Timestamp{}, false
+		}
 	}
 	var b strings.Builder
 	for _, s := range []byte("yMdHms") {
@@ -107,7 +127,7 @@ func (l layout) read(text string) (hl7.Timestamp, bool) {
 	if got['S'] != "" && got['s'] != "" {
 		b.WriteString("." + got['S'])
 	}
-	b.WriteString(got['X'] + got['Z'])
+	b.WriteString(got['X'])
 	t, err := hl7.ParseTime(b.String())
 	return t, err == nil && !t.IsZero()
 }
@@ -140,6 +160,28 @@ func readDigits(s string, p layoutPart) (value, rest string, ok bool) {
 		value = "0" + value
 	}
 	return value, rest, true
+}
+
+// readHalf takes AM or PM, in any case.
+func readHalf(s string) (value, rest string, ok bool) {
+	if len(s) < 2 {
+		return "", s, false
+	}
+	value = strings.ToUpper(s[:2])
+	return value, s[2:], value == "AM" || value == "PM"
+}
+
+// wholeDay turns an hour of half a day into one of the day: 12 AM is 00, 12 PM is 12.
+func wholeDay(hour, half string) (string, bool) {
+	n, err := strconv.Atoi(hour)
+	if err != nil || n < 1 || n > 12 {
+		return "", false
+	}
+	n %= 12
+	if half == "PM" {
+		n += 12
+	}
+	return fmt.Sprintf("%02d", n), true
 }
 
 // readOffset takes Z, +HH, +HHMM or +HH:MM.

@@ -326,7 +326,7 @@ func TestSearchFollowsPagesOfThisServerOnly(t *testing.T) {
 		"/fhir/Observation?identifier=urn%3Ax%7C1": `{"resourceType":"Bundle","type":"searchset","link":[{"relation":"next","url":"BASE?page=2"}],"entry":[
 			{"resource":{"resourceType":"Observation","id":"a","meta":{"versionId":"3"}},"search":{"mode":"match"}},
 			{"resource":{"resourceType":"OperationOutcome"},"search":{"mode":"outcome"}}]}`,
-		"/fhir?page=2": `{"resourceType":"Bundle","type":"searchset","entry":[{"resource":{"resourceType":"Observation","id":"b"}}]}`,
+		"/fhir?page=2":                         `{"resourceType":"Bundle","type":"searchset","entry":[{"resource":{"resourceType":"Observation","id":"b"}}]}`,
 		"/fhir/Patient?identifier=urn%3Ax%7C1": `{"resourceType":"Bundle","type":"searchset","link":[{"relation":"next","url":"http://elsewhere.example/?page=2"}]}`,
 		"/fhir/Device?identifier=urn%3Ax%7C1":  `{"resourceType":"Bundle","type":"searchset","link":[{"relation":"next","url":"BASE/Device?identifier=urn%3Ax%7C1"}]}`,
 	}
