@@ -1,0 +1,117 @@
+package mllp
+
+import (
+	"crypto/tls"
+	"crypto/x509"
+	"fmt"
+	"net"
+	"os"
+	"time"
+
+	"tidegate/poct"
+)
+
+// Config is what the operator sets for an MLLP inlet, next to id, kind and
+// profiles. Zero values mean the defaults named.
+type Config struct {
+	Listen         string        `yaml:"listen"`                    // host:port
+	Accepts        []string      `yaml:"accepts,omitempty"`         // [results]
+	MaxFrame       int           `yaml:"max_frame,omitempty"`       // bytes of one message or batch; 1048576
+	Idle           time.Duration `yaml:"idle,omitempty"`            // silence between messages before closing; 0: none, TCP keepalive alone
+	FrameTimeout   time.Duration `yaml:"frame_timeout,omitempty"`   // from the first byte of a message to its last; 60s
+	MaxConnections int           `yaml:"max_connections,omitempty"` // at a time; 256
+	TLS            *TLS          `yaml:"tls,omitempty"`             // none: plain TCP, for a network of the meters' own
+}
+
+// TLS is a certificate of the inlet's own, and the authority whose client
+// certificates it demands. Files are PEM.
+type TLS struct {
+	CertFile     string `yaml:"cert_file"`
+	KeyFile      string `yaml:"key_file"`
+	ClientCAFile string `yaml:"client_ca_file,omitempty"`
+}
+
+// The one kind of message this inlet knows to take.
+const acceptsResults = "results"
+
+const (
+	defaultMaxFrame       = 1 << 20
+	defaultFrameTimeout   = time.Minute
+	defaultMaxConnections = 256
+	largestFrame          = 256 << 20
+)
+
+// Validate finds what is wrong with the keys, without looking at files.
+func (c Config) Validate() []poct.KeyFault {
+	var faults []poct.KeyFault
+	bad := func(key, what, instead string) {
+		faults = append(faults, poct.KeyFault{Key: key, What: what, Instead: instead})
+	}
+	if c.Listen == "" {
+		bad("listen", "is missing", "write the address to listen on, such as 127.0.0.1:2575")
+	} else if _, _, err := net.SplitHostPort(c.Listen); err != nil {
+		bad("listen", "is not an address and a port", "write it like 127.0.0.1:2575")
+	}
+	if c.MaxFrame < 0 || c.MaxFrame > largestFrame {
+		bad("max_frame", "is not a number of bytes from 1 to 268435456", "write the size of the largest message, such as 1048576")
+	}
+	if c.MaxConnections < 0 {
+		bad("max_connections", "is below 1", "write how many meters may be connected at a time, such as 256")
+	}
+	if c.Idle < 0 {
+		bad("idle", "is below 0", "write a duration such as 10m, or 0s for no limit")
+	}
+	if c.FrameTimeout < 0 {
+		bad("frame_timeout", "is below 0", "write a duration such as 60s")
+	}
+	if c.TLS != nil {
+		if c.TLS.CertFile == "" {
+			bad("tls.cert_file", "is missing", "write the path of the PEM certificate")
+		}
+		if c.TLS.KeyFile == "" {
+			bad("tls.key_file", "is missing", "write the path of the PEM private key")
+		}
+	}
+	return faults
+}
+
+func (c Config) withDefaults() Config {
+	if c.MaxFrame == 0 {
+		c.MaxFrame = defaultMaxFrame
+	}
+	if c.FrameTimeout == 0 {
+		c.FrameTimeout = defaultFrameTimeout
+	}
+	if c.MaxConnections == 0 {
+		c.MaxConnections = defaultMaxConnections
+	}
+	if c.Accepts == nil {
+		c.Accepts = []string{acceptsResults}
+	}
+	return c
+}
+
+// load reads the files; nil if there is no TLS.
+func (t *TLS) load() (*tls.Config, error) {
+	if t == nil {
+		return nil, nil
+	}
+	cert, err := tls.LoadX509KeyPair(t.CertFile, t.KeyFile)
+	if err != nil {
+		return nil, fmt.Errorf("tls: %w", err)
+	}
+	cfg := &tls.Config{MinVersion: tls.VersionTLS12, Certificates: []tls.Certificate{cert}}
+	if t.ClientCAFile == "" {
+		return cfg, nil
+	}
+	pem, err := os.ReadFile(t.ClientCAFile)
+	if err != nil {
+		return nil, fmt.Errorf("tls: client_ca_file: %w", err)
+	}
+	cfg.ClientCAs = x509.NewCertPool()
+	if !cfg.ClientCAs.AppendCertsFromPEM(pem) {
+		return nil, fmt.Errorf("tls: client_ca_file %s holds no certificate", t.ClientCAFile)
+	}
+	cfg.ClientAuth = tls.RequireAndVerifyClientCert
+	return cfg, nil
+}
