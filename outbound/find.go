@@ -60,29 +60,33 @@ func (r *recordSystem) findEntry(ctx context.Context, d poct.Delivery, e sentEnt
 }
 
 func (r *recordSystem) findByID(ctx context.Context, d poct.Delivery, e sentEntry, ref string, remote map[string]string) Answered {
+	mine, err := readResource(e.Resource)
+	if err != nil {
+		return r.stop(Refused, problemUnrendered(r.cfg.ID))
+	}
 	stored, etag, a := r.stored(ctx, ref)
 	switch {
-	case a.Status == http.StatusNotFound && e.ifMatch == "":
+	case a.Status == http.StatusNotFound && e.IfMatch == "":
 		return Answered{Class: Absent, Status: a.Status}
 	case a.Status == http.StatusNotFound, a.Status == http.StatusGone:
 		return r.stop(Refused, problemGone(r.cfg.ID))
 	case a.Class != Done:
 		return a
-	case e.resource.same(stored):
+	case mine.same(stored):
 		r.learn(remote, e, d.Result, ref, etag, "")
 		return Answered{Class: Done}
-	case e.ifMatch != "" && e.ifMatch == etag:
+	case e.IfMatch != "" && e.IfMatch == etag:
 		return Answered{Class: Absent} // still the version that ours replaces
-	case e.resource.sameVersion(stored):
+	case mine.sameVersion(stored):
 		return r.stop(Ambiguous, problemDiffers(r.cfg.ID))
-	case e.ifMatch != "":
+	case e.IfMatch != "":
 		return r.stop(Ambiguous, problemOvertaken(r.cfg.ID))
 	}
 	return r.stop(Ambiguous, problemDiffers(r.cfg.ID))
 }
 
 func (r *recordSystem) findByIdentifier(ctx context.Context, d poct.Delivery, e sentEntry, remote map[string]string) Answered {
-	matches, a := r.search(ctx, e.resource.Type, e.identifier())
+	matches, a := r.search(ctx, e.typ(), e.identifier())
 	switch {
 	case a.Class != Done:
 		return a
@@ -98,14 +102,14 @@ func (r *recordSystem) findByIdentifier(ctx context.Context, d poct.Delivery, e 
 	if !e.accepts(stored, d) {
 		return r.stop(Ambiguous, problemDiffers(r.cfg.ID))
 	}
-	r.learn(remote, e, d.Result, e.resource.Type+"/"+stored.ID, matches[0].ETag, "")
+	r.learn(remote, e, d.Result, e.typ()+"/"+stored.ID, matches[0].ETag, "")
 	return Answered{Class: Done}
 }
 
 // noneStands makes sure that no other copy of a withdrawn result still stands:
 // a lost create may have left one that no search showed at the time.
 func (r *recordSystem) noneStands(ctx context.Context, e sentEntry) Answered {
-	matches, a := r.search(ctx, e.resource.Type, e.identifier())
+	matches, a := r.search(ctx, e.typ(), e.identifier())
 	if a.Class != Done {
 		return a
 	}

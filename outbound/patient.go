@@ -46,10 +46,11 @@ func (p patientResource) replacedBy() string {
 type patients struct {
 	age time.Duration
 	mu  sync.Mutex
-	by  map[poct.Patient]knownPatient
+	by  map[poct.Patient]known
 }
 
-type knownPatient struct {
+// known is a reference that is trusted for a while.
+type known struct {
 	ref   string
 	until time.Time
 }
@@ -65,9 +66,9 @@ func (c *patients) put(p poct.Patient, ref string, now time.Time) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	if len(c.by) >= 10000 { // rather forget all than grow
-		c.by = map[poct.Patient]knownPatient{}
+		c.by = map[poct.Patient]known{}
 	}
-	c.by[p] = knownPatient{ref, now.Add(c.age)}
+	c.by[p] = known{ref, now.Add(c.age)}
 }
 
 func (c *patients) forget(p poct.Patient) {

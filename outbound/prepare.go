@@ -19,18 +19,16 @@ func (r *recordSystem) Prepare(ctx context.Context, d poct.Delivery) ([]byte, ma
 	if a.Class != Done {
 		return nil, nil, a
 	}
-	body, remote, a := r.render(ctx, d, patient, caps)
-	if a.Class != Done || body == nil {
+	t, a := r.render(ctx, d, patient, caps)
+	if a.Class != Done || t == nil {
 		return nil, nil, a
 	}
-	s, err := readSent(body)
-	if err != nil {
-		return nil, nil, r.unrendered(d, err)
-	}
-	if a := r.ensure(ctx, s); a.Class != Done {
+	known, a := r.ensure(ctx, t.sent)
+	if a.Class != Done {
 		return nil, nil, a
 	}
-	return body, merged(remote, map[string]string{"patient": patient}), Answered{Class: Done}
+	body := t.sent.linked(merged(t.there, known), t.more)
+	return body, merged(t.remote, map[string]string{"patient": patient}), Answered{Class: Done}
 }
 
 // capabilities is what the record system said it can do. One that does not say

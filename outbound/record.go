@@ -38,7 +38,7 @@ func newRecordSystem(cfg Config, s Settings) (*recordSystem, error) {
 	}
 	return &recordSystem{
 		cfg: cfg, s: s, client: client, sign: sign,
-		patients: &patients{age: cfg.IDAge, by: map[poct.Patient]knownPatient{}},
+		patients: &patients{age: cfg.IDAge, by: map[poct.Patient]known{}},
 		shared:   newShared(cfg.IDAge),
 	}, nil
 }
@@ -94,7 +94,7 @@ func (r *recordSystem) Send(ctx context.Context, d poct.Delivery) Answered {
 			return out
 		}
 		r.learn(out.Remote, e, d.Result, ref, got.ETag, version)
-		if e.result() && e.method == http.MethodPost {
+		if e.result() && e.Method == http.MethodPost {
 			out.Confirm = out.Confirm || d.Intent || d.Unsure
 			if got.Status == http.StatusOK { // it was there before: is it ours?
 				if stop, ok := r.compare(ctx, e, ref, out.Remote, d); !ok {

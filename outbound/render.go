@@ -1,10 +1,8 @@
 package outbound
 
 import (
-	"bytes"
 	"context"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"net/http"
 
@@ -15,70 +13,93 @@ import (
 	"tidegate/wire/fhir"
 )
 
+// rendered is a transaction before it is committed: what it writes, what it
+// leaves out because that is there already (full URL -> reference), and what
+// the writes rest on.
+type rendered struct {
+	sent   sent
+	there  map[string]string
+	more   []fhir.Write
+	remote map[string]string
+}
+
+// bundler renders an action with the ids known so far.
+type bundler func(action poct.Action, remote map[string]string) (sent, Answered)
+
 // render writes the transaction of a delivery. Where ids have to come from a
 // look-up (an earlier attempt whose end nobody knows) they are looked up first;
-// a withdrawal takes in every copy that a search finds.
-func (r *recordSystem) render(ctx context.Context, d poct.Delivery, patient string, caps fhir.Caps) ([]byte, map[string]string, Answered) {
-	ids := mapping.IDs{Patient: patient, Remote: d.Remote}
-	bundle := func(action poct.Action) ([]byte, Answered) {
-		body, err := mapping.Bundle(d.Result, action, ids, mapping.Options{Caps: caps, INRUnit: r.cfg.INRUnit, Systems: r.s.Systems})
+// a withdrawal takes in every copy that a search finds. Nil: nothing to send.
+func (r *recordSystem) render(ctx context.Context, d poct.Delivery, patient string, caps fhir.Caps) (*rendered, Answered) {
+	bundle := func(action poct.Action, remote map[string]string) (sent, Answered) {
+		body, err := mapping.Bundle(d.Result, action, mapping.IDs{Patient: patient, Remote: remote},
+			mapping.Options{Caps: caps, INRUnit: r.cfg.INRUnit, Systems: r.s.Systems})
 		if err != nil {
-			return nil, r.unrendered(d, err)
+			return sent{}, r.unrendered(d, err)
 		}
-		return body, Answered{Class: Done}
+		s, err := readSent(body)
+		if err != nil {
+			return sent{}, r.unrendered(d, err)
+		}
+		return s, Answered{Class: Done}
 	}
 	if d.Action != poct.Withdraw && !d.Unsure {
-		body, a := bundle(d.Action)
-		return body, nil, a
+		s, a := bundle(d.Action, d.Remote)
+		return &rendered{sent: s, there: specimenThere(s, d), remote: d.Remote}, a
 	}
 	copies, a := r.copies(ctx, d.Result)
 	if a.Class != Done {
-		return nil, nil, a
+		return nil, a
 	}
+	if d.Action != poct.Withdraw {
+		if many(copies) {
+			return nil, r.stop(Ambiguous, problemAmbiguous(r.cfg.ID))
+		}
+		return r.renderUnsure(d, copies, bundle)
+	}
+	remote := d.Remote
 	if d.Unsure {
-		if many(copies) && d.Action != poct.Withdraw {
-			return nil, nil, r.stop(Ambiguous, problemAmbiguous(r.cfg.ID))
-		}
-		ids.Remote = adopt(d.Remote, copies)
+		remote = adopt(d.Remote, copies)
 	}
-	if d.Action == poct.Withdraw {
-		if len(copies) == 0 && !anyObservation(ids.Remote) {
-			return nil, nil, Answered{Class: Done, Note: "nothing there to withdraw"}
-		}
-		body, a := bundle(poct.Withdraw)
-		if a.Class != Done {
-			return nil, nil, a
-		}
-		body, err := withTwins(body, copies, ids.Remote)
-		if err != nil {
-			return nil, nil, r.unrendered(d, err)
-		}
-		return body, ids.Remote, a
+	if len(copies) == 0 && !anyObservation(remote) {
+		return nil, Answered{Class: Done, Note: "nothing there to withdraw"}
 	}
-	return r.renderUnsure(d, copies, ids.Remote, bundle)
+	s, a := bundle(poct.Withdraw, remote)
+	if a.Class != Done {
+		return nil, a
+	}
+	more, err := twins(copies, remote)
+	if err != nil {
+		return nil, r.unrendered(d, err)
+	}
+	return &rendered{sent: s, there: specimenThere(s, d), more: more, remote: remote}, a
+}
+
+// specimenThere tells that a new version of a result refers to the specimen of
+// the first, instead of asking for it by an identifier that a lost create may
+// have left twice.
+func specimenThere(s sent, d poct.Delivery) map[string]string {
+	there := map[string]string{}
+	if ref := d.Remote["specimen"]; ref != "" && d.Action != poct.Create {
+		for _, e := range s.entries {
+			if e.typ() == "Specimen" && e.Method == http.MethodPost {
+				there[e.FullURL] = ref
+			}
+		}
+	}
+	return there
 }
 
 // renderUnsure chooses between creating and correcting where an earlier
 // delivery of this filing ended unknown: what stands there already, and says
 // the same, is left as it is; anything else is corrected onto that version.
-func (r *recordSystem) renderUnsure(d poct.Delivery, copies []storedCopy, remote map[string]string, bundle func(poct.Action) ([]byte, Answered)) ([]byte, map[string]string, Answered) {
-	if len(copies) == 0 {
-		body, a := bundle(poct.Create)
-		return body, nil, a
+func (r *recordSystem) renderUnsure(d poct.Delivery, copies []storedCopy, bundle bundler) (*rendered, Answered) {
+	remote := adopt(d.Remote, copies)
+	s, a := bundle(poct.Create, nil)
+	if a.Class != Done || len(copies) == 0 || sayTheSame(s, copies) {
+		return &rendered{sent: s}, a
 	}
-	body, a := bundle(poct.Create)
-	if a.Class != Done {
-		return nil, nil, a
-	}
-	s, err := readSent(body)
-	if err != nil {
-		return nil, nil, r.unrendered(d, err)
-	}
-	if sayTheSame(s, copies) {
-		return body, nil, a
-	}
-	body, a = bundle(poct.Correct)
-	return body, remote, a
+	s, a = bundle(poct.Correct, remote)
+	return &rendered{sent: s, there: specimenThere(s, d), remote: remote}, a
 }
 
 // storedCopy is a resource found under one of a result's identifiers.
@@ -151,12 +172,13 @@ func anyObservation(remote map[string]string) bool {
 
 func sayTheSame(s sent, copies []storedCopy) bool {
 	for _, e := range s.entries {
-		if e.resource.Type != "Observation" {
+		if e.typ() != "Observation" {
 			continue
 		}
+		mine, err := readResource(e.Resource)
 		same := false
 		for _, c := range copies {
-			same = same || (c.res.Type == "Observation" && c.res.sharesIdentifier(e.resource) && e.resource.sameContent(c.res))
+			same = same || (err == nil && c.res.Type == "Observation" && c.res.sharesIdentifier(mine) && mine.sameContent(c.res))
 		}
 		if !same {
 			return false
@@ -165,10 +187,10 @@ func sayTheSame(s sent, copies []storedCopy) bool {
 	return true
 }
 
-// withTwins adds the withdrawal of every copy beside the one that we know by
-// its receipt: a lost create may have left it.
-func withTwins(body []byte, copies []storedCopy, remote map[string]string) ([]byte, error) {
-	var extra []fhir.Write
+// twins withdraws every copy beside the one that we know by its receipt: a
+// lost create may have left it.
+func twins(copies []storedCopy, remote map[string]string) ([]fhir.Write, error) {
+	var more []fhir.Write
 	for _, c := range copies {
 		if c.res.Status == "entered-in-error" || remote[c.key] == c.ref {
 			continue
@@ -177,21 +199,12 @@ func withTwins(body []byte, copies []storedCopy, remote map[string]string) ([]by
 		if err != nil {
 			return nil, err
 		}
-		extra = append(extra, fhir.Write{
+		more = append(more, fhir.Write{
 			FullURL: "urn:uuid:" + uuid.NewSHA1(uuid.NameSpaceURL, []byte("twin "+c.ref)).String(),
 			Method:  http.MethodPut, URL: c.ref, IfMatch: c.tag, Resource: raw,
 		})
 	}
-	if len(extra) == 0 {
-		return body, nil
-	}
-	more := fhir.Transaction(extra)
-	at := bytes.IndexByte(more, '[')
-	if at < 0 || !bytes.HasSuffix(body, []byte("]}")) {
-		return nil, errors.New("a transaction of an unexpected shape")
-	}
-	out := append(bytes.Clone(body[:len(body)-2]), ',')
-	return append(out, more[at+1:]...), nil
+	return more, nil
 }
 
 // withStatus is a resource with another status and everything else as it was.

@@ -19,14 +19,9 @@ type sent struct {
 	entries []sentEntry
 }
 
+// sentEntry is one entry; its resource is read only where it is compared.
 type sentEntry struct {
-	method      string
-	url         string // "Observation" or "Observation/12"
-	ifNoneExist string
-	ifMatch     string
-	ifNoneMatch string
-	raw         json.RawMessage
-	resource    resource
+	fhir.Write
 }
 
 // resource is the part of a resource that tells one version from another.
@@ -45,12 +40,6 @@ type resource struct {
 	Subject struct {
 		Reference string `json:"reference"`
 	} `json:"subject"`
-	Code struct {
-		Coding []struct {
-			System string `json:"system"`
-			Code   string `json:"code"`
-		} `json:"coding"`
-	} `json:"code"`
 	Value struct {
 		Value      json.RawMessage `json:"value"`
 		Comparator string          `json:"comparator"`
@@ -69,6 +58,7 @@ func readSent(body []byte) (sent, error) {
 	var raw struct {
 		Type  string `json:"type"`
 		Entry []struct {
+			FullURL  string          `json:"fullUrl"`
 			Resource json.RawMessage `json:"resource"`
 			Request  struct {
 				Method      string `json:"method"`
@@ -82,73 +72,92 @@ func readSent(body []byte) (sent, error) {
 	if err := json.Unmarshal(body, &raw); err != nil {
 		return sent{}, fmt.Errorf("committed bytes: %w", err)
 	}
-	var s sent
-	for _, e := range raw.Entry {
-		r, err := readResource(e.Resource)
-		if err != nil {
-			return sent{}, fmt.Errorf("committed bytes: %w", err)
-		}
-		s.entries = append(s.entries, sentEntry{
-			method: e.Request.Method, url: e.Request.URL, ifNoneExist: e.Request.IfNoneExist,
-			ifMatch: e.Request.IfMatch, ifNoneMatch: e.Request.IfNoneMatch, raw: e.Resource, resource: r,
-		})
-	}
-	if raw.Type != "transaction" || len(s.entries) == 0 {
+	if raw.Type != "transaction" || len(raw.Entry) == 0 {
 		return sent{}, errors.New("committed bytes: no transaction")
 	}
+	s := sent{entries: make([]sentEntry, len(raw.Entry))}
+	for i, e := range raw.Entry {
+		s.entries[i].Write = fhir.Write{
+			FullURL: e.FullURL, Method: e.Request.Method, URL: e.Request.URL, IfNoneExist: e.Request.IfNoneExist,
+			IfMatch: e.Request.IfMatch, IfNoneMatch: e.Request.IfNoneMatch, Resource: e.Resource,
+		}
+	}
 	return s, nil
+}
+
+// linked is the transaction with some of its entries left out, because what
+// they would create is there already: references to them become literal. More
+// entries follow after the others.
+func (s sent) linked(there map[string]string, more []fhir.Write) []byte {
+	var writes []fhir.Write
+	for _, e := range s.entries {
+		if there[e.FullURL] != "" {
+			continue
+		}
+		w := e.Write
+		for url, ref := range there {
+			w.Resource = bytes.ReplaceAll(w.Resource, []byte(`"`+url+`"`), []byte(`"`+ref+`"`))
+		}
+		writes = append(writes, w)
+	}
+	return fhir.Transaction(append(writes, more...))
+}
+
+// typ is the type of the entry's resource.
+func (e sentEntry) typ() string {
+	typ, _, _ := strings.Cut(e.URL, "/")
+	return typ
 }
 
 // result tells the entries that are the result itself; Device, Practitioner
 // and the like are shared with other results and only ever created.
 func (e sentEntry) result() bool {
-	return e.resource.Type == "Observation" || e.resource.Type == "DiagnosticReport"
+	return e.typ() == "Observation" || e.typ() == "DiagnosticReport"
 }
 
-// shared tells the entries that many results have in common: meter, operator,
-// clinic, strip lot.
+// shared tells the entries that many results have in common: meter, clinic,
+// strip lot.
 func (e sentEntry) shared() bool {
-	switch e.resource.Type {
+	switch e.typ() {
 	case "Device", "Practitioner", "Organization", "Substance":
-		return e.ifNoneExist != ""
+		return e.IfNoneExist != ""
 	}
 	return false
 }
 
 // ref is the reference of an entry that names its resource, "" otherwise.
 func (e sentEntry) ref() string {
-	if strings.Contains(e.url, "/") {
-		return e.url
+	if strings.Contains(e.URL, "/") {
+		return e.URL
 	}
 	return ""
 }
 
 // identifier is the business identifier that the entry is found by again.
 func (e sentEntry) identifier() fhir.Identifier {
-	for _, i := range e.resource.Identifier {
-		return fhir.Identifier{System: i.System, Value: i.Value}
+	r, err := readResource(e.Resource)
+	if err != nil || len(r.Identifier) == 0 {
+		return fhir.Identifier{}
 	}
-	return fhir.Identifier{}
+	return fhir.Identifier{System: r.Identifier[0].System, Value: r.Identifier[0].Value}
 }
 
 // ownID tells whether the resource's id is the one in its identifier: given by
 // us, so that there can be no second one.
 func (e sentEntry) ownID() bool {
 	_, id, ok := strings.Cut(e.ref(), "/")
-	return ok && e.identifier().Value == "urn:uuid:"+id
+	return ok && bytes.Contains(e.Resource, []byte(`"urn:uuid:`+id+`"`))
 }
 
 // key names an entry in Remote: "observation/inr", "diagnosticreport", "device".
 func (e sentEntry) key(r poct.Result) string {
-	key := strings.ToLower(e.resource.Type)
-	if e.resource.Type != "Observation" {
+	key := strings.ToLower(e.typ())
+	if e.typ() != "Observation" {
 		return key
 	}
 	for _, m := range r.Reading.Measurements {
-		for _, c := range e.resource.Code.Coding {
-			if c.Code == m.LOINC {
-				return key + "/" + m.Analyte
-			}
+		if bytes.Contains(e.Resource, []byte(`"`+m.LOINC+`"`)) {
+			return key + "/" + m.Analyte
 		}
 	}
 	return key
@@ -157,7 +166,8 @@ func (e sentEntry) key(r poct.Result) string {
 // accepts tells whether a stored copy is what was sent. An earlier delivery of
 // the same filing that ended unknown may have left it under an earlier issued.
 func (e sentEntry) accepts(stored resource, d poct.Delivery) bool {
-	return e.resource.same(stored) || (d.Unsure && e.resource.sameContent(stored))
+	r, err := readResource(e.Resource)
+	return err == nil && (r.same(stored) || (d.Unsure && r.sameContent(stored)))
 }
 
 func (r resource) sharesIdentifier(o resource) bool {

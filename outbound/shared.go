@@ -14,27 +14,30 @@ type shared struct {
 	age time.Duration
 
 	mu    sync.Mutex
-	shown map[string]time.Time // condition -> trusted until
+	shown map[string]known     // condition -> where it stands
 	made  map[string]time.Time // condition -> created by this process, not yet shown
 }
 
 func newShared(age time.Duration) *shared {
-	return &shared{age: age, shown: map[string]time.Time{}, made: map[string]time.Time{}}
+	return &shared{age: age, shown: map[string]known{}, made: map[string]time.Time{}}
 }
 
-func (c *shared) known(condition string, now time.Time) bool {
+func (c *shared) get(condition string, now time.Time) string {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	return now.Before(c.shown[condition])
+	if k := c.shown[condition]; now.Before(k.until) {
+		return k.ref
+	}
+	return ""
 }
 
-func (c *shared) show(condition string, now time.Time) {
+func (c *shared) show(condition, ref string, now time.Time) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	if len(c.shown) >= 10000 { // rather ask again than grow
-		c.shown = map[string]time.Time{}
+		c.shown = map[string]known{}
 	}
-	c.shown[condition] = now.Add(c.age)
+	c.shown[condition] = known{ref, now.Add(c.age)}
 	delete(c.made, condition)
 }
 
@@ -61,27 +64,37 @@ func (c *shared) unmake(condition string) {
 func (c *shared) forgetAll() {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	c.shown = map[string]time.Time{}
+	c.shown = map[string]known{}
 }
 
-// ensure makes sure that every shared resource of a transaction is there and
-// shown by a search before the transaction refers to it. Class Waiting means
-// that one was just made.
-func (r *recordSystem) ensure(ctx context.Context, s sent) Answered {
+// ensure makes sure that every shared resource of a transaction stands at the
+// record system and is shown by a search, and gives its reference by full URL.
+// Class Waiting means that one was just made.
+func (r *recordSystem) ensure(ctx context.Context, s sent) (map[string]string, Answered) {
+	there := map[string]string{}
 	waiting := false
 	for _, e := range s.entries {
-		condition := e.resource.Type + "?" + e.ifNoneExist
-		if !e.shared() || r.shared.known(condition, r.s.Now()) {
+		if !e.shared() {
 			continue
 		}
-		found, a := r.search(ctx, e.resource.Type, e.identifier())
+		condition := e.URL + "?" + e.IfNoneExist
+		if ref := r.shared.get(condition, r.s.Now()); ref != "" {
+			there[e.FullURL] = ref
+			continue
+		}
+		found, a := r.search(ctx, e.typ(), e.identifier())
 		switch {
 		case a.Class != Done:
-			return a
+			return nil, a
 		case len(found) > 1:
-			return r.stop(Ambiguous, problemSharedTwice(r.cfg.ID, e.resource.Type))
+			return nil, r.stop(Ambiguous, problemSharedTwice(r.cfg.ID, e.typ()))
 		case len(found) == 1:
-			r.shared.show(condition, r.s.Now())
+			stored, err := readResource(found[0].Resource)
+			if err != nil || stored.ID == "" {
+				return nil, Answered{Class: Transient, Note: "match not readable"}
+			}
+			there[e.FullURL] = e.typ() + "/" + stored.ID
+			r.shared.show(condition, there[e.FullURL], r.s.Now())
 			continue
 		}
 		waiting = true
@@ -90,19 +103,19 @@ func (r *recordSystem) ensure(ctx context.Context, s sent) Answered {
 			continue
 		}
 		if a := r.makeShared(ctx, e, condition); a.Class != Done {
-			return a
+			return nil, a
 		}
 	}
 	if waiting {
-		return Answered{Class: Waiting, Pause: r.cfg.LookupWait, Note: "meter, operator, clinic or lot newly made there"}
+		return nil, Answered{Class: Waiting, Pause: r.cfg.LookupWait, Note: "meter, clinic or lot newly made there"}
 	}
-	return Answered{Class: Done}
+	return there, Answered{Class: Done}
 }
 
 func (r *recordSystem) makeShared(ctx context.Context, e sentEntry, condition string) Answered {
 	step, cancel := context.WithTimeout(ctx, r.cfg.Timeout)
 	defer cancel()
-	got, err := r.client.Create(step, "", e.resource.Type, e.raw, e.identifier().Query())
+	got, err := r.client.Create(step, "", e.typ(), e.Resource, e.IfNoneExist)
 	a := r.answered(Classify(got, err), got)
 	if a.Class != Done && a.Class != Unknown {
 		r.shared.unmake(condition)
