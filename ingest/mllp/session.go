@@ -186,9 +186,7 @@ func (s *session) take(work context.Context, raw []byte) bool {
 		s.notice("batch: "+faults[i].Error(), nil)
 	}
 	if len(parts) == 0 {
-		s.notice("a batch without messages", raw[max(0, len(raw)-64<<10):])
-		h, _ := hl7.ReadHeader(nil)
-		return s.answer(h, hl7.Refused, &hl7.Fault{Code: hl7.CodeSequence, What: "the batch holds no message"})
+		parts = []hl7.Part{{Raw: raw}} // a batch without messages: kept whole, as unreadable
 	}
 	for _, p := range parts {
 		if !s.takeOne(work, raw, p) {

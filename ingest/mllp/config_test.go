@@ -1,0 +1,77 @@
+package mllp
+
+import (
+	"context"
+	"testing"
+	"time"
+
+	"github.com/goccy/go-yaml"
+	"github.com/rs/zerolog"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+func TestConfigKeys(t *testing.T) {
+	var c Config
+	require.NoError(t, yaml.UnmarshalWithOptions([]byte(`
+listen: 127.0.0.1:2575
+accepts: [results]
+max_frame: 65536
+idle: 10m
+frame_timeout: 30s
+max_connections: 1000
+tls: {cert_file: a.pem, key_file: a.key, client_ca_file: ca.pem}
+`), &c, yaml.Strict()))
+	assert.Equal(t, Config{Listen: "127.0.0.1:2575", Accepts: []string{"results"}, MaxFrame: 65536, Idle: 10 * time.Minute, FrameTimeout: 30 * time.Second,
+		MaxConnections: 1000, TLS: &TLS{CertFile: "a.pem", KeyFile: "a.key", ClientCAFile: "ca.pem"}}, c)
+	assert.Empty(t, c.Validate())
+
+	d := Config{Listen: ":0"}.withDefaults()
+	assert.Equal(t, 1<<20, d.MaxFrame)
+	assert.Equal(t, time.Duration(0), d.Idle)
+	assert.Equal(t, time.Minute, d.FrameTimeout)
+	assert.Equal(t, 256, d.MaxConnections)
+	assert.Equal(t, []string{"results"}, d.Accepts)
+}
+
+func TestConfigFaults(t *testing.T) {
+	for _, c := range []struct {
+		cfg  Config
+		keys []string
+	}{
+		{Config{}, []string{"listen"}},
+		{Config{Listen: "2575"}, []string{"listen"}},
+		{Config{Listen: ":1", MaxFrame: -1, MaxConnections: -1, Idle: -1, FrameTimeout: -1}, []string{"max_frame", "max_connections", "idle", "frame_timeout"}},
+		{Config{Listen: ":1", MaxFrame: 1 << 40}, []string{"max_frame"}},
+		{Config{Listen: ":1", TLS: &TLS{}}, []string{"tls.cert_file", "tls.key_file"}},
+	} {
+		var keys []string
+		for _, f := range c.cfg.Validate() {
+			keys = append(keys, f.Key)
+			assert.NotEmpty(t, f.What)
+			assert.NotEmpty(t, f.Instead)
+		}
+		assert.Equal(t, c.keys, keys)
+		_, err := New(c.cfg, Settings{ID: "a", Inbox: newBox()})
+		assert.ErrorContains(t, err, c.keys[0])
+	}
+}
+
+func TestNewRefuses(t *testing.T) {
+	_, err := New(Config{Listen: ":0", Accepts: []string{"orders"}}, Settings{ID: "a", Inbox: newBox()})
+	assert.ErrorContains(t, err, "accepts")
+	_, err = New(Config{Listen: ":0"}, Settings{ID: "a"})
+	assert.ErrorContains(t, err, "inbox")
+	l, err := New(Config{Listen: "127.0.0.1:0"}, Settings{ID: "a", Inbox: newBox(), Log: zerolog.Nop()})
+	require.NoError(t, err)
+	assert.Empty(t, l.Addr())
+	assert.ErrorContains(t, l.Run(context.Background()), "Run before Listen")
+
+	require.NoError(t, l.Listen())
+	taken, err := New(Config{Listen: l.Addr()}, Settings{ID: "b", Inbox: newBox(), Log: zerolog.Nop()})
+	require.NoError(t, err)
+	assert.ErrorContains(t, taken.Listen(), "inlet b")
+	stopped, stop := context.WithCancel(context.Background())
+	stop()
+	require.NoError(t, l.Run(stopped), "a stop before the start is a stop")
+}
