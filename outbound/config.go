@@ -105,9 +105,6 @@ func (c Config) Validate() []poct.KeyFault {
 	if c.INRUnit != "" && c.INRUnit != "{INR}" && c.INRUnit != "1" {
 		say("inr_unit", "is not a UCUM code for INR", `write "{INR}" or "1"`)
 	}
-	if c.INRUnit != "" && c.INRUnit != "{INR}" && c.INRUnit != "1" {
-		say("inr_unit", "this is no unit of an INR", `write "{INR}" or "1"`)
-	}
 	if len(c.Sites) == 0 {
 		say("sites", "the outlet serves no site", `write site ids, or ["*"] for all`)
 	}

@@ -32,9 +32,10 @@ type resource struct {
 		System string `json:"system"`
 		Value  string `json:"value"`
 	} `json:"identifier"`
-	Status string `json:"status"`
-	Issued string `json:"issued"`
-	Meta   struct {
+	Status    string `json:"status"`
+	Effective string `json:"effectiveDateTime"`
+	Issued    string `json:"issued"`
+	Meta      struct {
 		VersionID string `json:"versionId"`
 	} `json:"meta"`
 	Subject struct {

@@ -210,7 +210,7 @@ func (w *Worker) refresh(ctx context.Context) {
 		cancel()
 		pause := 24 * time.Hour
 		if err != nil {
-			pause = w.backoff.after(attempt)
+			pause = max(w.backoff.after(attempt), w.cfg.Breaker.Pause)
 			if !told && ctx.Err() == nil {
 				told = true
 				w.s.Log.Warn().Str("outlet", w.cfg.ID).Err(err).Msg("what the record system can do is not known yet; going on with what every R4 server must")

@@ -124,9 +124,12 @@ func NewRecord(opt Options) *Record {
 // AddPatients adds patients to the record, as its own staff would.
 func (r *Record) AddPatients(patients ...Patient) {
 	for _, p := range patients {
+		name := object("family", p.Family)
+		if p.Given != "" {
+			name.set("given", &node{kind: isArray, items: []*node{text(p.Given)}})
+		}
 		n := object("resourceType", "Patient", "active", !p.Inactive,
-			"identifier", []*node{object("system", p.System, "value", p.Value)},
-			"name", []*node{object("family", p.Family, "given", []*node{text(p.Given)})})
+			"identifier", []*node{object("system", p.System, "value", p.Value)}, "name", []*node{name})
 		if p.BirthDate != "" {
 			n.set("birthDate", text(p.BirthDate))
 		}

@@ -190,7 +190,7 @@ profiles:
 inlets:
   - {id: bench, kind: mllp, listen: {{.Ports.MLLP}}, accepts: [results], profiles: [quill-hl7, sedge-v1, sedge-v3]}
   - {id: drop, kind: folder, path: ./drop, profiles: [reed-csv, quill-hl7]}
-  - {id: queue, kind: jetstream, url: embedded, stream: RESULTS, subject: results.>, durable: tidegate, profiles: [quill-hl7]}
+  - {id: queue, kind: jetstream, url: embedded, listen: "127.0.0.1:0", stream: RESULTS, subject: results.>, durable: tidegate, profiles: [quill-hl7]}
   - {id: push, kind: http, listen: {{.Ports.HTTP}}, path: /messages, token_file: s/push, profiles: [quill-hl7]}
 outlets:
   - id: record

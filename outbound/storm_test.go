@@ -1,0 +1,117 @@
+package outbound
+
+import (
+	"fmt"
+	"math/rand/v2"
+	"os"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"tidegate/poct"
+	"tidegate/standin"
+)
+
+// storm delivers some hundred results, with corrections, withdrawals and
+// re-filings among them, by two workers to a record system that goes wrong in
+// every way it knows, and to a store whose commits fail now and then. At the
+// end there is one resource per released result, at its last version.
+func storm(t *testing.T, seed uint64, n int, s standin.Switches) {
+	inBubble(t, func(t *testing.T) {
+		b := newBench(t, s)
+		b.cfg.LookupWait = max(linger, 2*s.IndexLag)
+		b.worker = b.newWorker("one")
+		time.Sleep(s.IndexLag) // its patients are in the index
+		b.known()
+		rnd := rand.New(rand.NewPCG(seed, seed))
+		want := map[string]string{}
+		for i := range n {
+			inr := fmt.Sprintf("%d.%d", 2+i%3, i%10)
+			b.store.Add(outletID, result(i, inr), poct.Create)
+			state := "final " + inr
+			switch rnd.IntN(6) {
+			case 0:
+				b.store.Add(outletID, result(i, "1.1", version(2)), poct.Correct)
+				state = "corrected 1.1"
+			case 1:
+				b.store.Add(outletID, result(i, inr, version(2)), poct.Withdraw)
+				state = "entered-in-error " + inr
+			case 2:
+				b.store.Add(outletID, result(i, inr, version(2)), poct.Withdraw)
+				b.store.Add(outletID, result(i, inr, version(3), toBo), poct.Create)
+				state = "refiled " + inr
+			}
+			want[fmt.Sprint(i)] = state
+		}
+		b.record.Plan(standin.Random(seed, 0.25,
+			standin.Fault{Kind: standin.Drop, Apply: true}, standin.Fault{Kind: standin.Drop},
+			standin.Fault{Kind: standin.Reset}, standin.Fault{Kind: standin.EmptyAnswer, Apply: true},
+			standin.Fault{Kind: standin.HTMLPage}, standin.Fault{Kind: standin.ErrorOutcome},
+			standin.Fault{Kind: standin.Status, Status: 500}, standin.Fault{Kind: standin.Status, Status: 502},
+			standin.Fault{Kind: standin.Status, Status: 503}, standin.Fault{Kind: standin.Status, Status: 503, RetryAfter: "1"},
+			standin.Fault{Kind: standin.Status, Status: 504, Apply: true}, standin.Fault{Kind: standin.Status, Status: 429, RetryAfter: "1"},
+			standin.Fault{Kind: standin.Status, Status: 409}, standin.Fault{Delay: 12 * time.Second},
+		))
+		var mu sync.Mutex
+		b.store.Before = func(step string, _ poct.Delivery) error {
+			mu.Lock()
+			defer mu.Unlock()
+			if step != "claim" && rnd.IntN(25) == 0 {
+				return errCommit
+			}
+			return nil
+		}
+		go func() { b.run(b.worker, 12*time.Hour) }()
+		b.run(b.newWorker("two"), 12*time.Hour)
+		time.Sleep(time.Minute) // the other worker comes to rest
+		require.Zero(t, b.store.Open(), "something never ended")
+
+		got := map[string]string{}
+		withdrawn := 0
+		for _, o := range b.record.All("Observation") {
+			r, err := readResource(o.Body)
+			require.NoError(t, err)
+			if r.Value.Code != "{INR}" {
+				continue
+			}
+			at, err := time.Parse(time.RFC3339, r.Effective)
+			require.NoError(t, err)
+			i := fmt.Sprint(int(at.Sub(time.Date(2026, 3, 4, 9, 0, 0, 0, time.UTC)) / time.Minute))
+			if i == "900" {
+				continue
+			}
+			state := r.Status + " " + string(r.Value.Value)
+			if r.Subject.Reference == "Patient/p-2" {
+				state = "refiled " + string(r.Value.Value)
+			}
+			if r.Status == "entered-in-error" && got[i] != "" || got[i][:min(16, len(got[i]))] == "entered-in-error" && r.Status != "entered-in-error" {
+				withdrawn++
+			} else {
+				require.Empty(t, got[i], "two stand for result %s", i)
+			}
+			if r.Status != "entered-in-error" || got[i] == "" {
+				got[i] = state
+			}
+		}
+		require.Equal(t, want, got)
+		a := b.record.Scan()
+		require.Empty(t, a.Twins)
+		require.Empty(t, a.Backwards)
+		t.Logf("%d results, %d requests, %d re-filed", n, b.record.Requests(), withdrawn)
+	})
+}
+
+func TestStorm(t *testing.T) {
+	seeds := uint64(2)
+	if os.Getenv("TIDEGATE_LONG") != "" {
+		seeds = 60
+	}
+	for seed := uint64(1); seed <= seeds; seed++ {
+		t.Run(fmt.Sprintf("seed %d", seed), func(t *testing.T) { storm(t, seed, 100, standin.Switches{}) })
+		t.Run(fmt.Sprintf("seed %d, index lags", seed), func(t *testing.T) {
+			storm(t, seed, 60, standin.Switches{IndexLag: 3 * time.Second})
+		})
+	}
+}
