@@ -9,6 +9,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"strconv"
 	"time"
 
@@ -297,7 +298,7 @@ func (w *work) version(o *poct.Outcome, k kept) (poct.State, error) {
 
 	var closed []string
 	if !fresh {
-		if closed, err = w.overtake(k, state); err != nil {
+		if closed, err = w.overtake(k, state, plan); err != nil {
 			return "", err
 		}
 	}
@@ -375,15 +376,12 @@ type resultRow struct {
 
 func rowOfResult(o *poct.Outcome, k kept) resultRow {
 	r := &o.Result
-	row := resultRow{
+	patient := patientOf(r)
+	return resultRow{
 		id: k.id, key: k.key, kind: string(r.Reading.Kind), site: r.Site, meter: r.Reading.Meter,
-		authority: r.Patient.Authority, patient: r.Patient.ID,
+		authority: patient.Authority, patient: patient.ID,
 		tested: micros(r.Reading.Tested()), content: poct.Content(r.Reading), qc: o.QCPassed,
 	}
-	if row.patient == "" {
-		row.authority, row.patient = r.Reading.Patient.Authority, r.Reading.Patient.ID
-	}
-	return row
 }
 
 func (r resultRow) digest() string {
@@ -443,20 +441,47 @@ func (w *work) critical(o *poct.Outcome, k kept, event int64) error {
 }
 
 // overtake closes the open holds of a result that a newer version takes the
-// place of; the readings that they held follow to that version.
-func (w *work) overtake(k kept, state poct.State) ([]string, error) {
-	closed, err := collect(w.tx, scanText, `SELECT id FROM holds WHERE result = ? AND open = 1`, k.seq)
+// place of: those on older versions, and those on deliveries that the plan
+// cancels. The readings that they held follow to the new version. A refused
+// delivery that stays in the queue stays held.
+func (w *work) overtake(k kept, state poct.State, p plan) ([]string, error) {
+	type open struct {
+		id       string
+		delivery int64
+		version  int
+	}
+	holds, err := collect(w.tx, func(rows *sql.Rows) (open, error) {
+		var h open
+		err := rows.Scan(&h.id, &h.delivery, &h.version)
+		return h, err
+	}, `SELECT h.id, h.delivery, coalesce(d.version, v.version) FROM holds h JOIN versions v ON v.seq = h.content
+		LEFT JOIN deliveries d ON d.id = h.delivery WHERE h.result = ? AND h.open = 1`, k.seq)
 	if err != nil {
 		return nil, fmt.Errorf("read holds: %w", err)
 	}
 	st := poct.Settlement{Act: poct.ActReplaced, Actor: poct.System, At: w.at,
 		Reason: fmt.Sprintf("Version %d of this result took its place.", k.version)}
-	for _, id := range closed {
-		if err := w.closeHold(seqOf(id), st); err != nil {
+	var closed []string
+	follow := map[int]bool{}
+	if w.settling != nil && w.settling.Result == k.id {
+		follow[w.settling.about] = true
+	}
+	for _, h := range holds {
+		if h.delivery != 0 && !slices.ContainsFunc(p.cancel, func(d queued) bool { return d.id == h.delivery }) {
+			continue
+		}
+		if err := w.closeHold(seqOf(h.id), st); err != nil {
+			return nil, err
+		}
+		closed = append(closed, h.id)
+		follow[h.version] = true
+	}
+	for version := range follow {
+		if err := w.turn(turn{result: k.seq, version: version, from: poct.Held, toResult: k.seq, toVersion: k.version, to: state}); err != nil {
 			return nil, err
 		}
 	}
-	return closed, w.turn(turn{result: k.seq, from: poct.Held, toResult: k.seq, toVersion: k.version, to: state})
+	return closed, nil
 }
 
 func scanText(rows *sql.Rows) (string, error) {

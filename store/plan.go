@@ -21,13 +21,17 @@ type queued struct {
 	state    poct.DeliveryState
 	attempts int
 	intent   int64
+	unsure   bool
 }
 
-const queuedColumns = `SELECT id, version, content, outlet, action, filing, state, attempts, intent FROM deliveries `
+// landed tells whether it may stand at the record system without our knowing.
+func (d queued) landed() bool { return d.intent != 0 || d.unsure }
+
+const queuedColumns = `SELECT id, version, content, outlet, action, filing, state, attempts, intent, unsure FROM deliveries `
 
 func scanQueued(rows *sql.Rows) (queued, error) {
 	var d queued
-	err := rows.Scan(&d.id, &d.version, &d.content, &d.outlet, &d.action, &d.filing, &d.state, &d.attempts, &d.intent)
+	err := rows.Scan(&d.id, &d.version, &d.content, &d.outlet, &d.action, &d.filing, &d.state, &d.attempts, &d.intent, &d.unsure)
 	return d, err
 }
 
@@ -54,7 +58,8 @@ type plan struct {
 //
 //	nothing is there    correct becomes create, withdraw becomes nothing
 //	a version is there  create becomes correct: there is never a second one
-//	refile              the old filing is withdrawn, then filed anew
+//	another patient     the old filing is withdrawn, then filed anew: whom a
+//	                    record is about is never edited
 //
 // What was queued and never touched is cancelled first. A filing that was
 // withdrawn is not used again.
@@ -63,9 +68,9 @@ func (w *work) plan(o *poct.Outcome, k kept, fresh bool) (plan, error) {
 	outlets := slices.Clone(o.Outlets)
 	at := map[string]*standing{}
 	if !fresh {
-		earlier, err := collect(w.tx, scanQueued, queuedColumns+`WHERE result = ? AND state <> 'cancelled' ORDER BY id`, k.seq)
+		earlier, err := w.queueOf(k.seq)
 		if err != nil {
-			return p, fmt.Errorf("read deliveries: %w", err)
+			return p, err
 		}
 		for _, d := range earlier {
 			if at[d.outlet] == nil {
@@ -83,7 +88,14 @@ func (w *work) plan(o *poct.Outcome, k kept, fresh bool) (plan, error) {
 	refile := false
 	for _, outlet := range outlets {
 		s := at[outlet]
-		refile = refile || o.Refile && s != nil && s.alive
+		if s != nil && s.alive && o.Action != poct.Withdraw {
+			v, err := w.versions.get(w.tx, s.content)
+			if err != nil {
+				return p, err
+			}
+			s.refile = o.Refile || patientOf(v) != patientOf(&o.Result)
+			refile = refile || s.refile
+		}
 		if s != nil && s.withdrawn && s.filing >= p.filing {
 			p.filing = s.filing + 1
 		}
@@ -102,6 +114,14 @@ func (w *work) plan(o *poct.Outcome, k kept, fresh bool) (plan, error) {
 	return p, nil
 }
 
+// patientOf is whom a result is about: as resolved, else as sent.
+func patientOf(r *poct.Result) poct.PatientRef {
+	if r.Patient.ID != "" {
+		return poct.PatientRef{Authority: r.Patient.Authority, ID: r.Patient.ID}
+	}
+	return r.Reading.Patient
+}
+
 // untouched tells whether nothing of a delivery can have left and nobody has
 // it now: then taking it back changes nothing at the record system. Should a
 // worker claim it meanwhile, its intent finds the row cancelled.
@@ -115,17 +135,22 @@ type standing struct {
 	content   int64 // that version
 	filing    int   // the newest filing used
 	withdrawn bool  // that filing was withdrawn
-	unsure    bool  // what was set aside may have landed
+	unsure    bool  // what was taken out of the queue may have landed
+	refile    bool  // the new version is about another patient
 }
 
 // add takes account of an earlier delivery, in the order of the queue.
 func (s *standing) add(p *plan, d queued, untouched bool) {
-	aside := d.state == poct.DeliveryHeld
-	if d.action != poct.Withdraw && (untouched || aside) {
-		p.cancel = append(p.cancel, d)
-		s.unsure = s.unsure || aside && d.intent != 0
+	if d.state == poct.DeliveryCancelled {
+		s.unsure = s.unsure || d.landed() && d.action != poct.Withdraw
 		return
 	}
+	if d.action != poct.Withdraw && (untouched || d.state == poct.DeliveryHeld) {
+		p.cancel = append(p.cancel, d)
+		s.unsure = s.unsure || d.landed()
+		return
+	}
+	s.unsure = false // it is looked up with this one
 	s.filing, s.content = d.filing, d.content
 	s.alive, s.withdrawn = d.action != poct.Withdraw, d.action == poct.Withdraw
 }
@@ -145,7 +170,7 @@ func (s *standing) steps(outlet string, o *poct.Outcome, p plan, issued int64) [
 		return []step{create}
 	case !s.alive:
 		return nil
-	case o.Refile:
+	case s.refile:
 		withdraw := step{outlet: outlet, action: poct.Withdraw, content: s.content, filing: s.filing, issued: issued}
 		if !bound {
 			return []step{withdraw}

@@ -16,6 +16,8 @@ type openHold struct {
 	seq     int64
 	result  kept
 	content int64
+	about   int         // the version whose readings it holds
+	action  poct.Action // of the refused delivery
 }
 
 // Settle applies a person's act to a hold, in one transaction, if the hold is
@@ -82,7 +84,12 @@ func (t *tx) openHold(id string, version int) (*openHold, error) {
 		return nil, err
 	}
 	h.Reading = v.Reading
-	h.result, err = t.result(h.Result)
+	if h.result, err = t.result(h.Result); err != nil {
+		return nil, err
+	}
+	if h.about = v.Version; h.Delivery != 0 {
+		err = t.row(`SELECT version, action FROM deliveries WHERE id = ?`, h.Delivery).Scan(&h.about, &h.action)
+	}
 	return h, err
 }
 
@@ -106,7 +113,7 @@ func (t *tx) discard(h *openHold, st poct.Settlement) error {
 	if err != nil {
 		return err
 	}
-	version, to := h.result.version, poct.Discarded
+	version, to := h.about, poct.Discarded
 	if h.Delivery != 0 {
 		if version, to, err = t.dropDelivery(h); err != nil {
 			return err
@@ -152,10 +159,10 @@ func (t *tx) dropDelivery(h *openHold) (version int, fate poct.State, err error)
 	case poct.Create:
 		if len(behind) > 0 {
 			if _, err := t.exec(`UPDATE deliveries SET action = CASE action WHEN 'correct' THEN 'create' ELSE action END, unsure = ? WHERE id = ?`,
-				d.intent != 0, behind[0].id); err != nil {
+				d.landed() || behind[0].unsure, behind[0].id); err != nil {
 				return 0, "", fmt.Errorf("change next delivery: %w", err)
 			}
-		} else if d.intent != 0 {
+		} else if d.landed() {
 			k.issued = max(micros(t.at), k.issued+1000)
 			if _, err := t.exec(`UPDATE results SET issued = ? WHERE seq = ?`, k.issued, k.seq); err != nil {
 				return 0, "", fmt.Errorf("issue withdrawal: %w", err)
@@ -248,6 +255,13 @@ func (t *tx) judgeAgain(h *openHold, st poct.Settlement, decide func(poct.Book, 
 		if mine && o.Owner == "" {
 			o.Owner = h.Result
 		}
+		if mine && h.Delivery != 0 && (o.Verdict != poct.Release || h.action == poct.Withdraw) {
+			// A person had it judged again, so what was refused is not sent any
+			// more. A release replaces what was to be filed by itself.
+			if _, _, err := t.dropDelivery(h); err != nil {
+				return err
+			}
+		}
 		state, err := w.outcome(o)
 		if err != nil {
 			return err
@@ -283,5 +297,5 @@ func (w *work) absorb(h *openHold, o *poct.Outcome, state poct.State) error {
 		&ledger.Payload{Rule: o.Rule, More: more(map[string]string{"of": o.Result.ID})}); err != nil {
 		return err
 	}
-	return w.turn(turn{result: h.result.seq, from: poct.Held, toResult: seqOf(o.Result.ID), toVersion: o.Result.Version, to: state})
+	return w.turn(turn{result: h.result.seq, version: h.about, from: poct.Held, toResult: seqOf(o.Result.ID), toVersion: o.Result.Version, to: state})
 }

@@ -1,6 +1,7 @@
 package storetest
 
 import (
+	"errors"
 	"fmt"
 	"testing"
 	"time"
@@ -19,7 +20,9 @@ import (
 // for each filing.
 func testDays(t *testing.T, open Open) {
 	rapid.Check(t, func(r *rapid.T) {
-		w := &day{World: NewWorld(t, open), r: r, alive: map[string]int{}}
+		w := &day{World: NewWorld(t, open), r: r, alive: map[string]string{}}
+		w.World.T = r
+		defer w.Close()
 		for range rapid.IntRange(5, 40).Draw(r, "steps") {
 			w.step()
 		}
@@ -32,7 +35,7 @@ type day struct {
 	r       *rapid.T
 	results []string
 	claims  []poct.Delivery // held on to, perhaps too long
-	alive   map[string]int  // result and filing -> creations minus withdrawals that were accepted
+	alive   map[string]string // result and filing -> the patient it was filed under, while it stands there
 }
 
 func (d *day) step() {
@@ -50,8 +53,7 @@ func (d *day) step() {
 		d.Judge(d.outcome(fmt.Sprint("r", len(d.results)), ""))
 	case "version":
 		if len(d.results) > 0 {
-			id := rapid.SampledFrom(d.results).Draw(d.r, "of")
-			d.message(d.outcome("", id))
+			d.message(d.outcome("", d.results[rapid.IntRange(0, len(d.results)-1).Draw(d.r, "of")]))
 		}
 	case "send":
 		for _, c := range d.Deliveries() {
@@ -101,7 +103,8 @@ func (d *day) outcome(sequence, owner string) poct.Outcome {
 		o = As(poct.Withdraw, Released("Q1", sequence, value))
 	case "refile":
 		o = As(poct.Correct, Released("Q1", sequence, value))
-		o.Refile = true
+		o.Refile = rapid.Bool().Draw(d.r, "said")
+		o.Result.Patient.ID = rapid.SampledFrom([]string{"40721", "50111"}).Draw(d.r, "patient")
 	default:
 		o = Released("Q1", sequence, value)
 	}
@@ -145,14 +148,27 @@ func (d *day) send(c poct.Delivery) {
 // accepted keeps book of what stands at the record system.
 func (d *day) accepted(c poct.Delivery) {
 	filing := fmt.Sprintf("%s/%d", c.Result.ID, c.Result.Filing)
+	patient, there := d.alive[filing]
 	switch c.Action {
 	case poct.Create:
-		d.alive[filing]++
+		if there && !c.Unsure { // looked up first, it would have been found
+			d.Fatalf("filing %s was created twice", filing)
+		}
+		d.alive[filing] = c.Result.Patient.ID
+	case poct.Correct:
+		if !there {
+			d.Fatalf("filing %s was corrected and is not there", filing)
+		}
+		if patient != c.Result.Patient.ID {
+			d.Fatalf("filing %s went from patient %s to %s", filing, patient, c.Result.Patient.ID)
+		}
 	case poct.Withdraw:
-		d.alive[filing] = 0
+		delete(d.alive, filing)
 	}
-	if d.alive[filing] > 1 {
-		d.Fatalf("filing %s was created twice", filing)
+	for other := range d.alive {
+		if other[:36] == c.Result.ID && other != filing && d.alive[filing] != "" {
+			d.Fatalf("%s and %s stand there at once", other, filing)
+		}
 	}
 }
 
@@ -162,9 +178,16 @@ func (d *day) settle() {
 	if len(holds) == 0 {
 		return
 	}
-	h := rapid.SampledFrom(holds).Draw(d.r, "hold")
+	h := holds[rapid.IntRange(0, len(holds)-1).Draw(d.r, "hold")]
 	act := rapid.SampledFrom([]poct.Act{poct.ActDiscard, poct.ActCorrect, poct.ActRelease, poct.ActRetry}).Draw(d.r, "settles")
-	d.Act(h, act, d.outcome("", h.Result))
+	o := d.outcome("", h.Result)
+	_, err = d.Settle(d.Ctx, h.ID, poct.Settlement{Act: act, Version: h.Version, Actor: "r.ito", Reason: "At random."},
+		func(poct.Book, poct.HoldRecord, poct.Arrival) (poct.Decision, error) {
+			return poct.Decision{Outcomes: []poct.Outcome{o}}, nil
+		})
+	if !errors.Is(err, poct.ErrNotAllowed) { // a refused withdrawal that a newer version waits for
+		d.ok(err)
+	}
 }
 
 // rest lets everything come to its end.
@@ -199,13 +222,4 @@ func (d *day) rest() {
 		d.Errorf("at rest: %+v", a)
 	}
 	d.Verifies()
-	alive := map[string]int{}
-	for filing, n := range d.alive {
-		alive[filing[:36]] += n
-	}
-	for result, n := range alive {
-		if n > 1 {
-			d.Errorf("result %s stands at the record system %d times", result, n)
-		}
-	}
 }

@@ -49,12 +49,13 @@ type Store interface {
 	Proof(context.Context, int64) (store.Proof, error)
 	Pack(ctx context.Context, ids ...string) (ledger.Pack, error)
 	Verify(ctx context.Context, keys string, progress func(done, of int64)) (ledger.Verification, error)
+	Close() error
 }
 
 var _ Store = (*store.Store)(nil)
 
 // Open gives a new, empty store that reads this clock. It is closed when the
-// test ends.
+// test ends, if the test has not done so.
 type Open func(t testing.TB, now func() time.Time) Store
 
 // Run runs the suite.

@@ -40,10 +40,19 @@ func (c *Clock) Move(d time.Duration) {
 	c.at = c.at.Add(d)
 }
 
+// T is what the helpers need of a test; a property's T has it, too.
+type T interface {
+	Helper()
+	Name() string
+	Errorf(format string, args ...any)
+	Fatalf(format string, args ...any)
+	Fatal(args ...any)
+}
+
 // World is a store under test with the few acts that most tests consist of.
 // Whatever fails in it fails the test.
 type World struct {
-	testing.TB
+	T
 	Store
 	Clock *Clock
 	Ctx   context.Context
@@ -54,7 +63,7 @@ type World struct {
 func NewWorld(t testing.TB, open Open) *World {
 	t.Helper()
 	c := NewClock()
-	return &World{TB: t, Store: open(t, c.Now), Clock: c, Ctx: context.Background()}
+	return &World{T: t, Store: open(t, c.Now), Clock: c, Ctx: context.Background()}
 }
 
 func (w *World) ok(err error) {
