@@ -3,9 +3,8 @@ package mapping
 import (
 	"errors"
 	"fmt"
+	"strings"
 	"time"
-
-	models "github.com/samply/golang-fhir-models/fhir-models/fhir"
 
 	"tidegate/poct"
 	"tidegate/wire/fhir"
@@ -16,7 +15,8 @@ type IDs struct {
 	Patient   string // reference to the patient: "Patient/12"
 	Encounter string // reference to the visit's encounter, "" if not known
 	// Remote names what was filed before, as in poct.Delivery:
-	// "observation/inr" -> "Observation/12", "etag/observation/inr" -> W/"1".
+	// "observation/inr" -> "Observation/12", "etag/observation/inr" -> W/"1";
+	// likewise "diagnosticreport" and "specimen".
 	Remote map[string]string
 }
 
@@ -28,14 +28,16 @@ type Options struct {
 	INRUnit string
 	// Systems gives the identifier system of an assigning authority.
 	Systems map[string]string
+	// OwnIDs creates under ids of our own, each the UUID of its identifier, by
+	// PUT with If-None-Match: *, where the record system says that it takes
+	// them. It has to honour that condition; else creation is conditional.
+	OwnIDs bool
 }
-
-var errNoPatient = errors.New("mapping: a bundle needs the record system's patient")
 
 // Bundle renders one action on one result as a FHIR R4 transaction.
 //
 //	create    Observations, report and specimen, each created unless its
-//	          identifier is there already; meter, clinic, operator and strip lot
+//	          identifier is there already; meter, clinic and strip lot
 //	          likewise; provenance
 //	correct   the same content onto the ids that were filed, each only onto the
 //	          version that was there
@@ -43,16 +45,19 @@ var errNoPatient = errors.New("mapping: a bundle needs the record system's patie
 //
 // The same arguments give the same bytes.
 func Bundle(r poct.Result, action poct.Action, ids IDs, o Options) ([]byte, error) {
-	if ids.Patient == "" {
-		return nil, errNoPatient
-	}
-	if r.Key == "" || r.Reading.Kind != poct.KindPatient {
+	switch {
+	case ids.Patient == "":
+		return nil, errors.New("mapping: a transaction needs the record system's patient")
+	case r.Key == "" || r.Reading.Kind != poct.KindPatient && action != poct.Withdraw:
 		return nil, fmt.Errorf("mapping: a %s reading without a key is never sent", r.Reading.Kind)
-	}
-	b := &builder{r: &r, action: action, ids: ids, o: o}
-	if action == poct.Create && len(r.Reading.Measurements) == 0 {
+	case len(r.Reading.Measurements) == 0:
 		return nil, errors.New("mapping: nothing was measured")
+	case r.Issued.IsZero() || r.Reading.Tested().IsZero():
+		return nil, errors.New("mapping: a result needs the time of its test and of its issue")
 	}
+	b := &builder{r: &r, action: action, ids: ids, o: o, w: fhir.NewBundle(8 << 10)}
+	b.effective = r.Reading.Tested().Format("2006-01-02T15:04:05Z07:00")
+	b.issued = r.Issued.UTC().Format("2006-01-02T15:04:05.000Z")
 	b.shared()
 	b.specimen()
 	for i := range r.Reading.Measurements {
@@ -63,238 +68,194 @@ func Bundle(r poct.Result, action poct.Action, ids IDs, o Options) ([]byte, erro
 	if b.err != nil {
 		return nil, b.err
 	}
-	return fhir.Transaction(b.entries), nil
+	return b.w.Done(), nil
 }
 
-// builder collects the entries of one transaction.
+// builder writes the entries of one transaction.
 type builder struct {
-	r       *poct.Result
-	action  poct.Action
-	ids     IDs
-	o       Options
-	entries []fhir.Write
-	err     error
+	r      *poct.Result
+	action poct.Action
+	ids    IDs
+	o      Options
+	w      *fhir.Bundle
+	err    error
 
-	meter, clinic, operator, strip, sample *models.Reference
-	contained                              []byte // the strip lot, where it cannot be a resource of its own
-	observations                           []models.Reference
+	effective, issued              string
+	meter, clinic, operator, strip reference
+	sample                         reference
+	observations                   []reference
+	filed                          reference // the report
 }
 
-// add marshals a resource and appends its entry.
-func (b *builder) add(w fhir.Write, resource any) {
-	if b.err != nil {
-		return
+// reference to a resource: by its id or full URL, or by identifier alone where
+// the record system has none of it that we know.
+type reference struct {
+	to            string
+	typ           string
+	system, value string
+	display       string
+}
+
+func (r reference) set() bool { return r != reference{} }
+
+// write writes the members of a reference in an object already opened.
+func (r reference) write(w *fhir.Bundle) {
+	w.Text("reference", r.to)
+	if r.to == "" {
+		w.Text("type", r.typ)
+		if r.value != "" {
+			w.Open("identifier").Text("system", r.system).Text("value", r.value).Close()
+		}
 	}
-	w.Resource, b.err = fhir.Marshal(resource)
-	b.entries = append(b.entries, w)
+	w.Text("display", r.display)
 }
 
-// addOnce creates a resource unless its identifier is there already.
-func (b *builder) addOnce(typ, system, value, urn string, resource any) *models.Reference {
-	b.add(fhir.Write{
-		FullURL: urn, Method: "POST", URL: typ, IfNoneExist: fhir.Identifier{System: system, Value: value}.Query(),
-	}, resource)
-	return &models.Reference{Reference: &urn}
+// refer writes a reference under a key, if there is one.
+func (b *builder) refer(key string, r reference) {
+	if r.set() {
+		b.w.Open(key)
+		r.write(b.w)
+		b.w.Close()
+	}
 }
 
-// addVersion creates a part of the result, or puts it onto what was filed.
-func (b *builder) addVersion(typ, key, urn string, id **string, resource any) models.Reference {
+// refers writes a list of references, if there are any.
+func (b *builder) refers(key string, list ...reference) {
+	open := false
+	for _, r := range list {
+		if !r.set() {
+			continue
+		}
+		if !open {
+			b.w.List(key)
+			open = true
+		}
+		b.refer("", r)
+	}
+	if open {
+		b.w.End()
+	}
+}
+
+// identified writes the identifier list of a resource.
+func (b *builder) identified(system, value string) {
+	b.w.List("identifier").Open("").Text("system", system).Text("value", value).Close().End()
+}
+
+// concept writes a CodeableConcept with one coding; each part may be empty.
+func (b *builder) concept(key, system, code, display, text string) {
+	b.w.Open(key)
+	if code != "" {
+		b.w.List("coding").Open("").Text("system", system).Text("code", code).Text("display", display).Close().End()
+	}
+	b.w.Text("text", text).Close()
+}
+
+// concepts writes a list of one CodeableConcept.
+func (b *builder) concepts(key, system, code, display string) {
+	b.w.List(key)
+	b.concept("", system, code, display, "")
+	b.w.End()
+}
+
+// takes reports whether the record system creates a type unless it is there.
+func (b *builder) takes(typ string) bool {
+	c := b.o.Caps.Resources[typ]
+	return c.Create && c.ConditionalCreate
+}
+
+// once settles a resource that is created unless its identifier is there.
+func once(typ, system, value, urn string) part {
+	return part{typ: typ, urn: urn, write: fhir.Write{
+		Method: "POST", URL: typ, IfNoneExist: fhir.Identifier{System: system, Value: value}.Query(),
+	}}
+}
+
+// part is one resource of the transaction, and how it will be written.
+type part struct {
+	typ   string
+	urn   string
+	write fhir.Write
+	id    string // "" where the record system gives it
+}
+
+// part settles how a part of the result itself is written: onto what was filed
+// (key is what Remote calls it), under an id of ours, or created unless its
+// identifier is there.
+func (b *builder) part(typ, key, name string) part {
+	id := StableID(*b.r, name)
+	p := part{typ: typ, urn: id.URN()}
 	if ref := b.ids.Remote[key]; b.action != poct.Create && ref != "" {
-		own := ref[len(typ)+1:]
-		*id = &own
-		b.add(fhir.Write{FullURL: urn, Method: "PUT", URL: ref, IfMatch: b.ids.Remote["etag/"+key]}, resource)
-		return models.Reference{Reference: &ref}
+		own, ok := strings.CutPrefix(ref, typ+"/")
+		tag := b.ids.Remote["etag/"+key]
+		if !ok || tag == "" {
+			b.fail("no version of %s is known: an update names the version it replaces", key)
+		}
+		p.id, p.write.Method, p.write.URL, p.write.IfMatch = own, "PUT", ref, tag
+		return p
 	}
 	if b.action == poct.Withdraw {
-		b.err = errors.Join(b.err, fmt.Errorf("mapping: what is withdrawn has no id at the record system: %s", key))
+		b.fail("what is withdrawn has no id at the record system: %s", key)
 	}
-	b.add(fhir.Write{FullURL: urn, Method: "POST", URL: typ, IfNoneExist: fhir.Identifier{System: systemURI, Value: urn}.Query()}, resource)
-	return models.Reference{Reference: &urn}
+	if b.o.OwnIDs && b.o.Caps.Resources[typ].UpdateCreate {
+		p.id = id.String()
+		p.write.Method, p.write.URL, p.write.IfNoneMatch = "PUT", typ+"/"+p.id, "*"
+		return p
+	}
+	return once(typ, systemURI, p.urn, p.urn)
 }
 
-// shared adds what many results have in common.
-func (b *builder) shared() {
-	rd := &b.r.Reading
-	urn := named(serialSystem, rd.Meter).URN()
-	b.meter = b.addOnce("Device", serialSystem, rd.Meter, urn, models.Device{
-		Identifier:   []models.Identifier{{System: ptr(serialSystem), Value: ptr(rd.Meter)}},
-		SerialNumber: ptr(rd.Meter),
-		ModelNumber:  optional(rd.Model),
-		Status:       ptr(models.FHIRDeviceStatusActive),
-		Type:         &models.CodeableConcept{Text: ptr("Point-of-care coagulation meter")},
-	})
-	if b.r.Site != "" {
-		name := b.r.SiteName
-		if name == "" {
-			name = b.r.Site
-		}
-		b.clinic = b.addOnce("Organization", siteSystem, b.r.Site, named(siteSystem, b.r.Site).URN(), models.Organization{
-			Identifier: []models.Identifier{{System: ptr(siteSystem), Value: ptr(b.r.Site)}},
-			Name:       ptr(name),
-		})
+// open begins a resource.
+func (b *builder) open(p part) {
+	b.w.Entry(p.urn)
+	b.w.Resource(p.typ).Text("id", p.id)
+}
+
+// done ends it and gives the reference to it.
+func (b *builder) done(p part) reference {
+	b.w.Close()
+	b.w.Request(p.write)
+	if p.id != "" {
+		return reference{to: p.write.URL}
 	}
-	if b.r.OperatorOK && rd.Operator != "" {
-		// Who it is stands in the clinic's own directory: the number alone goes along.
-		b.operator = &models.Reference{
-			Type:       ptr("Practitioner"),
-			Identifier: &models.Identifier{System: ptr(operatorSystem), Value: ptr(rd.Operator)},
-			Display:    ptr("Operator " + rd.Operator),
-		}
-	}
-	if rd.StripLot != "" {
-		b.stripLot()
+	return reference{to: p.urn}
+}
+
+func (b *builder) fail(format string, args ...any) {
+	if b.err == nil {
+		b.err = fmt.Errorf("mapping: "+format, args...)
 	}
 }
 
-func (b *builder) stripLot() {
-	lot := b.r.Reading.StripLot
-	s := models.Substance{
-		Identifier: []models.Identifier{{System: ptr(lotSystem), Value: ptr(lot)}},
-		Code:       models.CodeableConcept{Text: ptr("Prothrombin time test strip")},
-		Instance: []models.SubstanceInstance{{
-			Identifier: &models.Identifier{System: ptr(lotSystem), Value: ptr(lot)},
-			Expiry:     optional(dateOnly(b.r.LotExpires)),
-		}},
+// status of Observations and report. A result of which no earlier version was
+// filed can be a correction all the same, if the meter says so.
+func (b *builder) status() string {
+	switch {
+	case b.action == poct.Withdraw || b.r.Reading.Status == poct.StatusWithdrawn:
+		return "entered-in-error"
+	case b.action == poct.Correct || b.r.Reading.Status == poct.StatusCorrected:
+		return "corrected"
 	}
-	if c := b.o.Caps.Resources["Substance"]; c.Create && c.ConditionalCreate {
-		b.strip = b.addOnce("Substance", lotSystem, lot, named(lotSystem, lot).URN(), s)
-		return
-	}
-	s.Id = ptr("strip")
-	b.contained, b.err = fhir.Marshal(s)
-	b.strip = &models.Reference{Reference: ptr("#strip")}
+	return "final"
 }
 
-// specimenCodes: SNOMED CT types; capillary has no code in HL7 table 0487, but
-// a collection method in 0488.
-var specimenCodes = map[string]struct{ snomed, display, method, methodText string }{
-	"capillary": {"122554006", "Capillary blood specimen", "CAP", "Capillary Specimen"},
-	"venous":    {"122555007", "Venous blood specimen", "", ""},
+// encounter is the visit: the record system's own, else by its number.
+func (b *builder) encounter() reference {
+	switch {
+	case b.ids.Encounter != "":
+		return reference{to: b.ids.Encounter}
+	case b.r.Visit != "":
+		return reference{typ: "Encounter", system: visitSystem, value: b.r.Visit}
+	}
+	return reference{}
 }
 
-func (b *builder) specimen() {
-	urn := StableID(*b.r, "specimen").URN()
-	s := models.Specimen{
-		Identifier: []models.Identifier{{System: ptr(systemURI), Value: ptr(urn)}},
-		Status:     ptr(models.SpecimenStatusAvailable),
-		Subject:    &models.Reference{Reference: ptr(b.ids.Patient)},
-		Collection: &models.SpecimenCollection{CollectedDateTime: ptr(b.effective())},
+// order is what was asked for. It is referred to, never created.
+func (b *builder) order() reference {
+	if b.r.Reading.Order == "" {
+		return reference{}
 	}
-	if c, ok := specimenCodes[b.r.Reading.Specimen]; ok {
-		s.Type = concept("http://snomed.info/sct", c.snomed, c.display, "")
-		if c.method != "" {
-			s.Collection.Method = concept("http://terminology.hl7.org/CodeSystem/v2-0488", c.method, c.methodText, "")
-		}
-	}
-	b.sample = b.addOnce("Specimen", systemURI, urn, urn, s)
-}
-
-// report groups the observations of one strip. There is no capillary panel
-// code, so it is named by text.
-func (b *builder) report() {
-	urn := StableID(*b.r, "report").URN()
-	r := models.DiagnosticReport{
-		Identifier:        []models.Identifier{{System: ptr(systemURI), Value: ptr(urn)}},
-		Status:            b.reportStatus(),
-		Category:          []models.CodeableConcept{*concept("http://terminology.hl7.org/CodeSystem/v2-0074", "LAB", "Laboratory", "")},
-		Code:              models.CodeableConcept{Text: ptr("Prothrombin time, point of care")},
-		Subject:           &models.Reference{Reference: ptr(b.ids.Patient)},
-		Encounter:         b.encounter(),
-		EffectiveDateTime: ptr(b.effective()),
-		Issued:            ptr(b.issued()),
-		Performer:         b.performers(),
-		Specimen:          []models.Reference{*b.sample},
-		Result:            b.observations,
-	}
-	b.addVersion("DiagnosticReport", "diagnosticreport", urn, &r.Id, &r)
-}
-
-func (b *builder) reportStatus() models.DiagnosticReportStatus {
-	switch b.action {
-	case poct.Correct:
-		return models.DiagnosticReportStatusCorrected
-	case poct.Withdraw:
-		return models.DiagnosticReportStatusEnteredInError
-	default:
-		return models.DiagnosticReportStatusFinal
-	}
-}
-
-// provenance says which message this came from and who put it together. It is
-// put under an id of ours where the record system takes one, since it has no
-// identifier that a second copy could be told by.
-func (b *builder) provenance() {
-	name := fmt.Sprintf("provenance/%d/%s", b.r.Version, b.action)
-	id := StableID(*b.r, name)
-	p := models.Provenance{
-		Target:   b.observations,
-		Recorded: b.issued(),
-		Activity: concept("http://terminology.hl7.org/CodeSystem/v3-DataOperation", activities[b.action], "", ""),
-		Agent: []models.ProvenanceAgent{{
-			Type: concept("http://terminology.hl7.org/CodeSystem/provenance-participant-type", "assembler", "Assembler", ""),
-			Who:  models.Reference{Display: ptr("tidegate")},
-		}},
-		Entity: []models.ProvenanceEntity{{
-			Role: models.ProvenanceEntityRoleSource,
-			What: models.Reference{
-				Identifier: &models.Identifier{System: ptr(systemURI), Value: ptr("urn:uuid:" + b.r.Reading.Arrival)},
-				Display:    ptr("Message from the meter, kept by tidegate"),
-			},
-		}},
-	}
-	if b.operator != nil {
-		p.Agent = append(p.Agent, models.ProvenanceAgent{
-			Type: concept("http://terminology.hl7.org/CodeSystem/provenance-participant-type", "performer", "Performer", ""), Who: *b.operator,
-		})
-	}
-	if b.action == poct.Correct {
-		for _, m := range b.r.Reading.Measurements {
-			ref, tag := b.ids.Remote["observation/"+m.Analyte], version(b.ids.Remote["etag/observation/"+m.Analyte])
-			if ref != "" && tag != "" {
-				p.Entity = append(p.Entity, models.ProvenanceEntity{
-					Role: models.ProvenanceEntityRoleRevision, What: models.Reference{Reference: ptr(ref + "/_history/" + tag)},
-				})
-			}
-		}
-	}
-	if b.o.Caps.Resources["Provenance"].UpdateCreate {
-		p.Id = ptr(id.String())
-		b.add(fhir.Write{FullURL: id.URN(), Method: "PUT", URL: "Provenance/" + id.String()}, &p)
-		return
-	}
-	b.add(fhir.Write{FullURL: id.URN(), Method: "POST", URL: "Provenance"}, &p)
-}
-
-// activities in the terms of v3-DataOperation.
-var activities = map[poct.Action]string{poct.Create: "CREATE", poct.Correct: "UPDATE", poct.Withdraw: "NULLIFY"}
-
-func (b *builder) effective() string { return b.r.Reading.Tested().Format("2006-01-02T15:04:05Z07:00") }
-
-func (b *builder) issued() string { return b.r.Issued.UTC().Format("2006-01-02T15:04:05.000Z") }
-
-func (b *builder) encounter() *models.Reference {
-	if b.ids.Encounter == "" {
-		return nil
-	}
-	return &models.Reference{Reference: ptr(b.ids.Encounter)}
-}
-
-func (b *builder) performers() []models.Reference {
-	var out []models.Reference
-	for _, r := range []*models.Reference{b.operator, b.clinic} {
-		if r != nil {
-			out = append(out, *r)
-		}
-	}
-	return out
-}
-
-// version is the version id within a weak ETag, W/"3".
-func version(etag string) string {
-	if len(etag) < 5 || etag[:3] != `W/"` || etag[len(etag)-1] != '"' {
-		return ""
-	}
-	return etag[3 : len(etag)-1]
+	return reference{typ: "ServiceRequest", system: orderSystem, value: b.r.Reading.Order}
 }
 
 // dateOnly keeps a date and drops what is none: FHIR would refuse it.
@@ -303,19 +264,4 @@ func dateOnly(s string) string {
 		return ""
 	}
 	return s
-}
-
-func concept(system, code, display, text string) *models.CodeableConcept {
-	return &models.CodeableConcept{
-		Coding: []models.Coding{{System: ptr(system), Code: ptr(code), Display: optional(display)}}, Text: optional(text),
-	}
-}
-
-func ptr[T any](v T) *T { return &v }
-
-func optional(s string) *string {
-	if s == "" {
-		return nil
-	}
-	return &s
 }

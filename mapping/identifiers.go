@@ -15,13 +15,15 @@ const base = "https://tidegate.example/r/"
 // writes identifiers that are UUIDs.
 const systemURI = "urn:ietf:rfc:3986"
 
-// lotSystem and serialSystem name the identifiers of lots and meters that no
-// authority assigns.
+// Systems of the numbers that the clinic itself gives, or that the meter sends
+// and no authority is known to have assigned.
 const (
 	lotSystem      = "https://tidegate.example/strip-lot"
 	serialSystem   = "https://tidegate.example/meter"
 	operatorSystem = "https://tidegate.example/operator"
 	siteSystem     = "https://tidegate.example/site"
+	visitSystem    = "https://tidegate.example/visit"
+	orderSystem    = "https://tidegate.example/order"
 )
 
 // StableID is the UUID of one part of a result: a version 5 UUID (RFC 9562) in

@@ -1,10 +1,7 @@
 package mapping
 
 import (
-	"encoding/json"
 	"strings"
-
-	models "github.com/samply/golang-fhir-models/fhir-models/fhir"
 
 	"tidegate/poct"
 )
@@ -16,111 +13,67 @@ const reagentURL = "http://hl7.org/fhir/StructureDefinition/observation-reagent"
 // analyteText is what is shown beside the code.
 var analyteText = map[string]string{"inr": "INR", "pt": "Prothrombin time"}
 
-var comparators = map[string]models.QuantityComparator{
-	"<": models.QuantityComparatorLessThan, "<=": models.QuantityComparatorLessOrEquals,
-	">=": models.QuantityComparatorGreaterOrEquals, ">": models.QuantityComparatorGreaterThan,
-}
-
-// observation adds one analyte.
+// observation adds one analyte. What the meter itself flags (high, low) is not
+// passed on as an interpretation: it compares with a range of the meter's, not
+// with what is aimed at for this patient.
 func (b *builder) observation(m *poct.Measurement) {
-	urn := StableID(*b.r, m.Analyte).URN()
-	o := models.Observation{
-		Identifier:        []models.Identifier{{System: ptr(systemURI), Value: ptr(urn)}},
-		Status:            b.observationStatus(),
-		Category:          []models.CodeableConcept{*concept("http://terminology.hl7.org/CodeSystem/observation-category", "laboratory", "Laboratory", "")},
-		Code:              *concept("http://loinc.org", m.LOINC, "", analyteText[m.Analyte]),
-		Subject:           &models.Reference{Reference: ptr(b.ids.Patient)},
-		Encounter:         b.encounter(),
-		EffectiveDateTime: ptr(b.effective()),
-		Issued:            ptr(b.issued()),
-		Performer:         b.performers(),
-		ValueQuantity:     b.quantity(m),
-		Interpretation:    offScale(m.Value),
-		Specimen:          b.sample,
-		Device:            b.meter,
-		Note:              b.notes(),
+	p := b.part("Observation", "observation/"+m.Analyte, m.Analyte)
+	b.open(p)
+	if b.strip.to == "#"+containedStrip {
+		b.w.List("contained").Resource("Substance").Text("id", containedStrip)
+		b.substance()
+		b.w.Close().End()
 	}
-	if o.ValueQuantity == nil {
-		o.DataAbsentReason = concept("http://terminology.hl7.org/CodeSystem/data-absent-reason", "error", "Error", "")
+	if b.strip.set() {
+		b.w.List("extension").Open("").Text("url", reagentURL)
+		b.refer("valueReference", b.strip)
+		b.w.Close().End()
 	}
-	if b.strip != nil {
-		o.Extension = []models.Extension{{Url: reagentURL, ValueReference: b.strip}}
-	}
-	doc := &document{Observation: &o, contained: b.contained}
-	b.observations = append(b.observations, b.addVersion("Observation", "observation/"+m.Analyte, urn, &o.Id, doc))
+	b.identified(systemURI, p.urn)
+	b.refers("basedOn", b.order())
+	b.w.Text("status", b.status())
+	b.concepts("category", "http://terminology.hl7.org/CodeSystem/observation-category", "laboratory", "Laboratory")
+	b.concept("code", "http://loinc.org", m.LOINC, "", analyteText[m.Analyte])
+	b.refer("subject", reference{to: b.ids.Patient})
+	b.refer("encounter", b.encounter())
+	b.w.Text("effectiveDateTime", b.effective).Text("issued", b.issued)
+	b.refers("performer", b.operator, b.clinic)
+	b.value(m)
+	b.notes()
+	b.refer("specimen", b.sample)
+	b.refer("device", b.meter)
+	b.observations = append(b.observations, b.done(p))
 }
 
-// document is an Observation that may carry its strip lot inside it, which
-// the type library has no field for.
-type document struct {
-	*models.Observation
-	contained []byte
-}
-
-// MarshalJSON writes the contained resource behind the resource type.
-func (d *document) MarshalJSON() ([]byte, error) {
-	b, err := d.Observation.MarshalJSON()
-	if err != nil || d.contained == nil {
-		return b, err
-	}
-	out := make([]byte, 0, len(b)+len(d.contained)+16)
-	out = append(out, `{"contained":[`...)
-	out = append(out, d.contained...)
-	out = append(out, `],`...)
-	return append(out, b[1:]...), nil
-}
-
-func (b *builder) observationStatus() models.ObservationStatus {
-	switch b.action {
-	case poct.Correct:
-		return models.ObservationStatusCorrected
-	case poct.Withdraw:
-		return models.ObservationStatusEnteredInError
-	default:
-		return models.ObservationStatusFinal
-	}
-}
-
-func (b *builder) quantity(m *poct.Measurement) *models.Quantity {
+// value writes the quantity, with its digits as sent and its comparator, or
+// why there is none.
+func (b *builder) value(m *poct.Measurement) {
 	if m.Value.IsZero() {
-		return nil
+		b.concept("dataAbsentReason", "http://terminology.hl7.org/CodeSystem/data-absent-reason", "unknown", "Unknown", "")
+		return
 	}
-	unit, code := "s", m.Unit
+	unit, code := "s", "s"
 	if m.Analyte == "inr" {
-		unit, code = "INR", "{INR}"
-		if b.o.INRUnit != "" {
-			code = b.o.INRUnit
+		if unit, code = "INR", b.o.INRUnit; code == "" {
+			code = ucum[m.Analyte]
 		}
 	}
-	q := &models.Quantity{
-		Value: ptr(json.Number(m.Value.Text)), Unit: ptr(unit), System: ptr("http://unitsofmeasure.org"), Code: ptr(code),
+	b.w.Open("valueQuantity").Number("value", m.Value.Text).Text("comparator", m.Value.Comparator)
+	b.w.Text("unit", unit).Text("system", "http://unitsofmeasure.org").Text("code", code).Close()
+	if c := m.Value.Comparator; c != "" {
+		// Marked off scale as well, for a reader who overlooks the comparator.
+		display := "Off scale high"
+		if strings.HasPrefix(c, "<") {
+			display = "Off scale low"
+		}
+		b.concepts("interpretation", "http://terminology.hl7.org/CodeSystem/v3-ObservationInterpretation", c[:1], display)
 	}
-	if c, ok := comparators[m.Value.Comparator]; ok {
-		q.Comparator = &c
-	}
-	return q
-}
-
-// offScale marks a value beyond the meter's range, as a reader who overlooks
-// the comparator would need it.
-func offScale(n poct.Number) []models.CodeableConcept {
-	code, display := "", ""
-	switch {
-	case strings.HasPrefix(n.Comparator, ">"):
-		code, display = ">", "Off scale high"
-	case strings.HasPrefix(n.Comparator, "<"):
-		code, display = "<", "Off scale low"
-	default:
-		return nil
-	}
-	return []models.CodeableConcept{*concept("http://terminology.hl7.org/CodeSystem/v3-ObservationInterpretation", code, display, "")}
 }
 
 // notes say in words what a person should not have to look up: the lot, what
 // was flagged, what a correction changed.
-func (b *builder) notes() []models.Annotation {
-	var out []models.Annotation
-	add := func(text string) { out = append(out, models.Annotation{Text: text}) }
+func (b *builder) notes() {
+	var texts []string
 	if lot := b.r.Reading.StripLot; lot != "" {
 		text := "Strip lot " + lot
 		if e := dateOnly(b.r.LotExpires); e != "" {
@@ -129,21 +82,34 @@ func (b *builder) notes() []models.Annotation {
 		if !b.r.LotOK {
 			text += ", not in the registry"
 		}
-		add(text + ".")
+		texts = append(texts, text+".")
 	}
-	for _, mark := range b.r.Marks {
-		add(mark)
-	}
-	switch b.action {
-	case poct.Correct:
-		text := "Corrected by the meter or a reviewer."
+	texts = append(texts, b.r.Marks...)
+	switch {
+	case b.action == poct.Withdraw:
+		texts = append(texts, "Withdrawn: this result must not be used. The value is kept for the record.")
 		if b.r.Replaces != "" {
-			text = "Corrected: " + b.r.Replaces + "."
+			texts = append(texts, "Why: "+b.r.Replaces+".")
 		}
-		add(text)
-	case poct.Withdraw:
-		add("Withdrawn: this result must not be used. The value is kept for the record.")
-	default:
+	case b.action == poct.Correct && b.r.Replaces != "":
+		texts = append(texts, "Corrected: "+b.r.Replaces+".")
+	case b.action == poct.Correct:
+		texts = append(texts, "Corrected by the meter or a reviewer.")
+	case b.status() == "corrected":
+		texts = append(texts, "The meter calls this a correction; no earlier version of it was filed from here.")
 	}
-	return out
+	open := false
+	for _, t := range texts {
+		if strings.TrimSpace(t) == "" {
+			continue
+		}
+		if !open {
+			b.w.List("note")
+			open = true
+		}
+		b.w.Open("").Text("text", t).Close()
+	}
+	if open {
+		b.w.End()
+	}
 }

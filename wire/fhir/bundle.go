@@ -1,10 +1,5 @@
 package fhir
 
-import (
-	"bytes"
-	"encoding/json"
-)
-
 // MediaType is sent and accepted on every request.
 const MediaType = "application/fhir+json"
 
@@ -20,57 +15,50 @@ type Write struct {
 	Resource    []byte
 }
 
-// Transaction is a transaction Bundle of the entries, in their order. The
-// envelope is written by hand around resources that are already marshalled,
-// so that none of them is encoded twice.
+// Transaction is a transaction Bundle of the entries, in their order.
 func Transaction(entries []Write) []byte {
 	size := 64
 	for _, e := range entries {
 		size += 256 + len(e.Resource)
 	}
-	b := make([]byte, 0, size)
-	b = append(b, `{"resourceType":"Bundle","type":"transaction","entry":[`...)
-	for i, e := range entries {
-		if i > 0 {
-			b = append(b, ',')
-		}
-		b = append(b, `{"fullUrl":`...)
-		b = appendText(b, e.FullURL)
-		b = append(b, `,"resource":`...)
-		b = append(b, e.Resource...)
-		b = append(b, `,"request":{"method":`...)
-		b = appendText(b, e.Method)
-		b = append(b, `,"url":`...)
-		b = appendText(b, e.URL)
-		for _, c := range []struct{ key, value string }{
-			{`,"ifNoneMatch":`, e.IfNoneMatch}, {`,"ifMatch":`, e.IfMatch}, {`,"ifNoneExist":`, e.IfNoneExist},
-		} {
-			if c.value != "" {
-				b = append(b, c.key...)
-				b = appendText(b, c.value)
-			}
-		}
-		b = append(b, "}}"...)
+	b := NewBundle(size)
+	for _, e := range entries {
+		b.Entry(e.FullURL)
+		b.b = append(b.b, e.Resource...)
+		b.Request(e)
 	}
-	return append(b, "]}"...)
+	return b.Done()
 }
 
-func appendText(b []byte, s string) []byte {
-	q, err := json.Marshal(s)
-	if err != nil {
-		panic(err) // a string always marshals
-	}
-	return append(b, q...)
+// Bundle writes a transaction in one pass: for each entry Entry, the resource
+// with the Writer's methods, Request; at last Done. Nothing is encoded twice,
+// and no resource is copied.
+type Bundle struct {
+	Writer
 }
 
-// Marshal is json.Marshal without escaping of <, > and &, which FHIR texts and
-// comparators hold.
-func Marshal(v any) ([]byte, error) {
-	var b bytes.Buffer
-	e := json.NewEncoder(&b)
-	e.SetEscapeHTML(false)
-	if err := e.Encode(v); err != nil {
-		return nil, err
-	}
-	return bytes.TrimSuffix(b.Bytes(), []byte("\n")), nil
+// NewBundle begins a transaction, with room for so many bytes.
+func NewBundle(size int) *Bundle {
+	b := &Bundle{Writer{b: make([]byte, 0, size)}}
+	b.b = append(b.b, `{"resourceType":"Bundle","type":"transaction","entry":[`...)
+	return b
+}
+
+// Entry begins an entry; its resource comes next.
+func (b *Bundle) Entry(fullURL string) {
+	b.Open("").Text("fullUrl", fullURL).key("resource")
+}
+
+// Request ends the entry with how it is to be written; the resource and the
+// full URL of w are not looked at.
+func (b *Bundle) Request(w Write) {
+	b.Open("request").Text("method", w.Method).Text("url", w.URL)
+	b.Text("ifNoneMatch", w.IfNoneMatch).Text("ifMatch", w.IfMatch).Text("ifNoneExist", w.IfNoneExist)
+	b.Close().Close()
+}
+
+// Done ends the transaction and returns it.
+func (b *Bundle) Done() []byte {
+	b.End().Close()
+	return b.b
 }

@@ -1,7 +1,7 @@
 // Package fhir speaks to a FHIR R4 record system over REST: it writes the
 // transaction envelope, sends requests and reads answers. It knows no medicine.
 //
-//	resources --Transaction--> bytes --Client.Transact--> Answer
+//	Writer --resources--> Transaction --bytes--> Client.Transact --> Answer
 //	                                 --Client.Create/Put/Read/Search-->
 //	          Client.Capabilities --> Caps
 //
