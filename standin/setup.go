@@ -74,7 +74,7 @@ func (d *Day) WriteSetup(dir string, ports Ports) (Setup, error) {
 	}
 	var b bytes.Buffer
 	err = configuration.Execute(&b, map[string]any{
-		"Ports": ports, "Actors": actors, "Tables": d.registry(), "Training": d.trainingPatient().id, "ControlID": ControlID,
+		"Ports": ports, "Actors": actors, "Tables": d.tableNames(), "Training": d.trainingPatient().id, "ControlID": ControlID,
 	})
 	if err != nil {
 		return s, fmt.Errorf("standin: %w", err)
@@ -85,13 +85,34 @@ func (d *Day) WriteSetup(dir string, ports Ports) (Setup, error) {
 	return s, nil
 }
 
+func (d *Day) tableNames() []string {
+	var names []string
+	for _, t := range d.registry() {
+		names = append(names, t.name)
+	}
+	return names
+}
+
 func newSecret() string {
 	var b [24]byte
 	_, _ = rand.Read(b[:]) // never fails since Go 1.24
 	return hex.EncodeToString(b[:])
 }
 
-var configuration = template.Must(template.New("tidegate.yaml").Parse(`# Written for the invented day of the Millrace group. Every clinic, person,
+var configuration = template.Must(template.New("tidegate.yaml").Parse(`{{define "sedge-fields"}}
+      meter: OBX-18.1
+      sequence: OBR-3.1
+      tested_at: {at: OBR-7, zone: site}
+      operator: OBX-16.1
+      patient: {at: PID-3, type: PI}
+      birth_date: PID-7
+      family: PID-5.1
+      given: PID-5.2
+      sex: PID-8
+      strip_lot: {at: OBX-17.2, pattern: "^strip ([A-Z0-9]+)$"}{{end}}{{define "sedge-control"}}
+      when: {OBR-4.1: [S-QC]}
+      lot: {at: OBX-5, where: {OBX-3.1: S-CLOT}}
+      level: {at: OBX-5, where: {OBX-3.1: S-CLEV}}{{end}}{{define "sedge-errors"}}{ERR21: "The test took too long.", ERR34: "The meter is too cold."}{{end}}# Written for the invented day of the Millrace group. Every clinic, person,
 # meter, lot and limit in it is made up.
 version: 1
 data_dir: ./data
@@ -106,7 +127,7 @@ registry:
   identifier_systems: {MILLRACE: "https://millrace.example/mrn", HARBOUR: "https://harbour.example/mrn"}
   import:
 {{- range .Tables}}
-    - {kind: {{.Name}}, path: r/{{.Name}}.csv}
+    - {kind: {{.}}, path: r/{{.}}.csv}
 {{- end}}
 profiles:
   - id: quill-hl7
@@ -138,37 +159,24 @@ profiles:
     match: {MSH-3.1: SEDGE5, MSH-3.2: V1}
     specimen: capillary
     measuring_range: {low: "0.8", high: "8.0"}
-    fields: &sedge
-      meter: OBX-18.1
-      sequence: OBR-3.1
-      tested_at: {at: OBR-7, zone: site}
-      operator: OBX-16.1
-      patient: {at: PID-3, type: PI}
-      birth_date: PID-7
-      family: PID-5.1
-      given: PID-5.2
-      sex: PID-8
-      strip_lot: {at: OBX-17.2, pattern: "^strip ([A-Z0-9]+)$"}
-    control: &sedge-control
-      when: {OBR-4.1: [S-QC]}
-      lot: {at: OBX-5, where: {OBX-3.1: S-CLOT}}
-      level: {at: OBX-5, where: {OBX-3.1: S-CLEV}}
+    fields: {{template "sedge-fields"}}
+    control: {{template "sedge-control"}}
     results:   # the old programme measures as if in plasma, and says so
       - {analyte: inr, where: {OBX-3.1: [S-INR]}, loinc: 6301-6, units: {"": "{INR}", ratio: "{INR}"}}
       - {analyte: pt, where: {OBX-3.1: [S-PTS]}, loinc: 5902-2, units: {sec: s}}
-    errors: &sedge-errors {ERR21: "The test took too long.", ERR34: "The meter is too cold."}
+    errors: {{template "sedge-errors"}}
   - id: sedge-v3
     format: hl7v2
     model: Sedge 5
     match: {MSH-3.1: SEDGE5}
     specimen: capillary
     measuring_range: {low: "0.8", high: "8.0"}
-    fields: *sedge
-    control: *sedge-control
+    fields: {{template "sedge-fields"}}
+    control: {{template "sedge-control"}}
     results:
       - {analyte: inr, where: {OBX-3.1: [S-INR]}, loinc: 46418-0, units: {"": "{INR}", ratio: "{INR}"}}
       - {analyte: pt, where: {OBX-3.1: [S-PTS]}, loinc: 46417-2, units: {sec: s}}
-    errors: *sedge-errors
+    errors: {{template "sedge-errors"}}
   - id: reed-csv
     format: csv
     model: Reed 2
