@@ -37,9 +37,9 @@ func (j *Judge) Again(book poct.Book, h poct.HoldRecord, a poct.Arrival, st poct
 		return poct.Decision{}, fmt.Errorf("look up facts of hold %s: %w", h.ID, err)
 	}
 	facts.Owner = j.ownerOf(facts.Owner, h)
-	o := j.outcome(a.Inlet, reading, facts, nil)
+	o, otherwise := j.outcome(a.Inlet, reading, facts, nil)
 	if st.Act == poct.ActRelease {
-		j.override(&o, h, facts.Owner, st)
+		j.override(&o, otherwise, h, facts.Owner)
 	}
 	j.version(&o, h)
 	return poct.Decision{Arrival: a.ID, Outcomes: []poct.Outcome{o}}, nil
@@ -62,7 +62,7 @@ func (j *Judge) reread(book poct.Book, h poct.HoldRecord, a poct.Arrival) (poct.
 		if mine {
 			facts.Owner = j.ownerOf(facts.Owner, h)
 		}
-		o := j.outcome(a.Inlet, dec.Reading, facts, dec.Problems)
+		o, _ := j.outcome(a.Inlet, dec.Reading, facts, dec.Problems)
 		if mine {
 			j.version(&o, h)
 		}
@@ -87,9 +87,10 @@ func (j *Judge) version(o *poct.Outcome, h poct.HoldRecord) {
 	}
 }
 
-// override releases what is held when each holding problem allows it; who may
-// was asked before. A mark travels with the result.
-func (j *Judge) override(o *poct.Outcome, h poct.HoldRecord, owner *poct.Past, st poct.Settlement) {
+// override lets a held record go when each problem that holds it was shown to
+// the person; whether they may was asked before. What never leaves (a control)
+// is filed instead of released. A mark travels with a released result.
+func (j *Judge) override(o *poct.Outcome, otherwise poct.Verdict, h poct.HoldRecord, owner *poct.Past) {
 	if o.Verdict != poct.HoldIt {
 		return // passes by now without anyone's word
 	}
@@ -97,7 +98,7 @@ func (j *Judge) override(o *poct.Outcome, h poct.HoldRecord, owner *poct.Past, s
 	for _, p := range h.Problems {
 		shown[p.Code] = true
 	}
-	var texts []string
+	var codes []string
 	for _, p := range o.Problems {
 		if p.Severity != poct.Hold {
 			continue
@@ -105,10 +106,11 @@ func (j *Judge) override(o *poct.Outcome, h poct.HoldRecord, owner *poct.Past, s
 		if !shown[p.Code] {
 			return // found only now: nobody has judged it yet
 		}
-		texts = append(texts, p.Code)
+		codes = append(codes, p.Code)
 	}
-	o.Verdict, o.Cause = poct.Release, ""
-	o.Result.Marks = append(o.Result.Marks,
-		"Released by a person in spite of: "+strings.Join(texts, ", ")+".")
-	j.bind(o, owner)
+	o.Verdict, o.Cause = otherwise, ""
+	if otherwise == poct.Release {
+		o.Result.Marks = append(o.Result.Marks, "Released by a person in spite of: "+strings.Join(codes, ", ")+".")
+		j.bind(o, owner)
+	}
 }

@@ -83,11 +83,13 @@ func (j *Judge) judge(book poct.Book, a poct.Arrival, dec mapping.Decoded) (poct
 	if err != nil {
 		return poct.Outcome{}, fmt.Errorf("look up facts of arrival %s: %w", a.ID, err)
 	}
-	return j.outcome(a.Inlet, dec.Reading, facts, dec.Problems), nil
+	o, _ := j.outcome(a.Inlet, dec.Reading, facts, dec.Problems)
+	return o, nil
 }
 
-// outcome turns what the checks found into everything that the deciding commit needs.
-func (j *Judge) outcome(inlet string, r poct.Reading, f poct.Facts, decoded []poct.Problem) poct.Outcome {
+// outcome turns what the checks found into everything that the deciding commit
+// needs, and tells the verdict it would have if a person answered for what holds it.
+func (j *Judge) outcome(inlet string, r poct.Reading, f poct.Facts, decoded []poct.Problem) (poct.Outcome, poct.Verdict) {
 	if j.Inlets[inlet].AllowNonProduction {
 		r.Processing = "P"
 	}
@@ -114,7 +116,7 @@ func (j *Judge) outcome(inlet string, r poct.Reading, f poct.Facts, decoded []po
 	if o.Verdict == poct.Release {
 		j.bind(&o, f.Owner)
 	}
-	return o
+	return o, found.Else
 }
 
 // own relates a reading to the result that already has its test key: the same

@@ -13,6 +13,7 @@ import (
 	"strings"
 	"time"
 
+	"tidegate/ledger"
 	"tidegate/poct"
 	"tidegate/review"
 )
@@ -381,12 +382,13 @@ type PrintedTrace struct {
 	Events   []EventJSON          `json:"events"`
 	Receipts []poct.Receipt       `json:"receipts"`
 	Holds    []poct.HoldRecord    `json:"holds"`
+	Steps    []ledger.Step        `json:"steps"` // the events in words
 }
 
 // TraceJSON is the printed form of a trace; lists are never null.
 func TraceJSON(t poct.Trace) PrintedTrace {
 	out := PrintedTrace{ID: t.ID, Key: t.Key, State: t.State, Site: t.Site, Arrivals: none(t.Arrivals),
-		Versions: none(t.Versions), Events: make([]EventJSON, len(t.Events)), Receipts: none(t.Receipts), Holds: none(t.Holds)}
+		Versions: none(t.Versions), Events: make([]EventJSON, len(t.Events)), Receipts: none(t.Receipts), Holds: none(t.Holds), Steps: none(ledger.Timeline(t))}
 	for i, e := range t.Events {
 		out.Events[i] = EventJSON{Index: e.Index, Time: e.Time.UTC(), Kind: e.Kind, Actor: e.Actor, Arrival: e.Arrival,
 			Result: e.Result, Version: e.Version, Hold: e.Hold, Outlet: e.Outlet, Digest: e.Digest}

@@ -1,0 +1,316 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"net/http"
+	"os"
+	"path/filepath"
+	"sort"
+	"time"
+
+	"github.com/rs/zerolog"
+
+	"tidegate/app"
+	"tidegate/config"
+	"tidegate/poct"
+	"tidegate/standin"
+)
+
+type demoCmd struct {
+	Once   bool   `help:"Play the day to its end, print the account, exit 0 only if it adds up."`
+	Data   string `placeholder:"DIR" help:"Keep the demo's folder here (it must be empty or missing); else a temporary one, removed at the end."`
+	Listen string `placeholder:"ADDR" help:"Address of the pages, loopback only; default 127.0.0.1:8460, or a free port if that is taken."`
+	Seed   uint64 `default:"7" help:"Another seed plays another day."`
+	JSON   bool   `help:"With --once: print the account as JSON."`
+}
+
+// demoReport is what --once prints.
+type demoReport struct {
+	Account struct {
+		Arrivals  int64 `json:"arrivals"`
+		Delivered int64 `json:"delivered"`
+		Filed     int64 `json:"filed"`
+		Held      int64 `json:"held"`
+		Duplicate int64 `json:"duplicate"`
+		Ignored   int64 `json:"ignored"`
+		Discarded int64 `json:"discarded"`
+		Lost      int64 `json:"lost"`
+		Resends   int64 `json:"resends"`
+	} `json:"account"`
+	Readings struct {
+		Delivered int64 `json:"delivered"`
+		Filed     int64 `json:"filed"`
+		Held      int64 `json:"held"`
+		Duplicate int64 `json:"duplicate"`
+		Ignored   int64 `json:"ignored"`
+		Discarded int64 `json:"discarded"`
+	} `json:"readings"`
+	RecordSystem struct {
+		Observations int `json:"observations"`
+		Duplicates   int `json:"duplicates"`
+	} `json:"record_system"`
+	Ledger struct {
+		Size     int64 `json:"size"`
+		Verified bool  `json:"verified"`
+	} `json:"ledger"`
+	Seconds float64 `json:"seconds"`
+}
+
+const demoNote = "Everything here is invented: clinics, people, meters, lots, limits. tidegate is not a medical device."
+
+// Run plays the day against the stand-in record system, through the real
+// inlets, while the pages are served.
+func (c *demoCmd) Run(ctx context.Context, s *streams) error {
+	began := time.Now()
+	dir, remove, err := c.folder()
+	if err != nil {
+		return err
+	}
+	defer remove()
+	d, err := c.start(ctx, s, dir)
+	if err != nil {
+		return err
+	}
+	defer d.stop()
+
+	fmt.Fprintln(s.err, demoNote)
+	fmt.Fprintf(s.err, "Pages: %s\n", d.app.URL())
+	for _, who := range d.people() {
+		fmt.Fprintf(s.err, "  token of %-24s %s\n", who, d.setup.Tokens[who])
+	}
+	over := 90 * time.Second
+	if c.Once {
+		over = 0
+	}
+	if err := d.play(ctx, s, over); err != nil {
+		return err
+	}
+	if !c.Once {
+		fmt.Fprintln(s.err, "\nThe day is over. The pages stay until you press Ctrl-C.")
+		select {
+		case <-ctx.Done():
+			return d.stop()
+		case err := <-d.ran:
+			d.ran <- err
+			return err
+		}
+	}
+	if err := d.rest(ctx); err != nil {
+		return err
+	}
+	return c.report(ctx, s, d, began)
+}
+
+// folder is where the demo lives, and what clears it away.
+func (c *demoCmd) folder() (string, func(), error) {
+	if c.Data == "" {
+		dir, err := os.MkdirTemp("", "tidegate-demo-")
+		if err != nil {
+			return "", nil, fmt.Errorf("make a folder for the demo: %w", err)
+		}
+		return dir, func() { _ = os.RemoveAll(dir) }, nil
+	}
+	if entries, err := os.ReadDir(c.Data); err == nil && len(entries) > 0 {
+		return "", nil, wrongUse("%s is not empty; name a folder that is, or one that does not exist", c.Data)
+	}
+	dir, err := filepath.Abs(c.Data)
+	if err == nil {
+		err = os.MkdirAll(dir, 0o700)
+	}
+	return dir, func() {}, err
+}
+
+// demo is a running demo.
+type demo struct {
+	day    *standin.Day
+	setup  standin.Setup
+	cfg    *config.Config
+	app    *app.App
+	record *standin.Record
+	server *http.Server
+	cancel context.CancelFunc
+	ran    chan error
+	ended  bool
+}
+
+func (c *demoCmd) start(ctx context.Context, s *streams, dir string) (*demo, error) {
+	d := &demo{ran: make(chan error, 1)}
+	var err error
+	if d.day, err = standin.NewDay(c.Seed, time.Now()); err != nil {
+		return nil, err
+	}
+	ln, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		return nil, fmt.Errorf("listen for the stand-in record system: %w", err)
+	}
+	ports := standin.Ports{Web: c.pages(), MLLP: "127.0.0.1:0", HTTP: "127.0.0.1:0", Record: "http://" + ln.Addr().String() + "/fhir"}
+	if d.setup, err = d.day.WriteSetup(dir, ports); err != nil {
+		return nil, errors.Join(err, ln.Close())
+	}
+	d.record = standin.NewRecord(standin.Options{Token: d.setup.RecordToken, Patients: d.day.Patients()})
+	d.server = &http.Server{Handler: http.StripPrefix("/fhir", d.record), ReadHeaderTimeout: 10 * time.Second}
+	go func() { _ = d.server.Serve(ln) }() // ends with stop
+	cfg, faults := config.Load(d.setup.Config)
+	if len(faults) > 0 {
+		_ = d.server.Close()
+		return nil, fmt.Errorf("the demo's own configuration has a fault: %s", faults[0])
+	}
+	d.cfg = cfg
+	level := zerolog.WarnLevel
+	if d.app, err = app.New(cfg, app.Options{Log: logger(s, level), Version: version, Group: "Millrace group (invented)"}); err != nil {
+		_ = d.server.Close()
+		return nil, ownerError(err)
+	}
+	run, cancel := context.WithCancel(context.WithoutCancel(ctx))
+	d.cancel = cancel
+	go func() { d.ran <- d.app.Run(run) }()
+	return d, nil
+}
+
+// pages chooses the address: the usual one if it is free.
+func (c *demoCmd) pages() string {
+	if c.Listen != "" {
+		return c.Listen
+	}
+	const usual = "127.0.0.1:8460"
+	ln, err := net.Listen("tcp", usual)
+	if err != nil {
+		return "127.0.0.1:0"
+	}
+	_ = ln.Close()
+	return usual
+}
+
+func (d *demo) people() []string {
+	var names []string
+	for _, t := range d.cfg.Web.Tokens {
+		names = append(names, t.Actor)
+	}
+	sort.Strings(names)
+	return names
+}
+
+func (d *demo) play(ctx context.Context, s *streams, over time.Duration) error {
+	at := d.app.Listeners()
+	shown := time.Time{}
+	_, err := d.day.Play(ctx, standin.Targets{
+		MLLP: at["bench"], Drop: d.setup.Drop, NATS: at["queue"], HTTP: "http://" + at["push"] + "/messages",
+		HTTPToken: d.setup.PushToken, Record: d.record, Over: over,
+	}, func(done, total int, _ standin.Item, _ string) {
+		if done == total || time.Since(shown) > 250*time.Millisecond {
+			shown = time.Now()
+			fmt.Fprintf(s.err, "\r%4d of %d messages sent", done, total)
+		}
+	})
+	fmt.Fprintln(s.err)
+	if err != nil && ctx.Err() == nil {
+		return fmt.Errorf("play the day: %w", err)
+	}
+	return nil
+}
+
+// rest waits until nothing is under way.
+func (d *demo) rest(ctx context.Context) error {
+	bounded, cancel := context.WithTimeout(ctx, 60*time.Second)
+	defer cancel()
+	tick := time.NewTicker(20 * time.Millisecond)
+	defer tick.Stop()
+	want := int64(0)
+	for _, it := range d.day.Items {
+		want += int64(it.Messages)
+	}
+	for {
+		a, err := d.app.Account(bounded)
+		if err == nil && a.Waiting+a.Delivering == 0 && a.Arrivals >= want {
+			return nil
+		}
+		select {
+		case <-bounded.Done():
+			return fmt.Errorf("the day did not come to rest: %d of %d messages in, %d not judged, %d not delivered", a.Arrivals, want, a.Waiting, a.Delivering)
+		case err := <-d.ran:
+			d.ran <- err
+			return err
+		case <-tick.C:
+		}
+	}
+}
+
+// stop drains the daemon and ends the record system. It is safe to call twice.
+func (d *demo) stop() error {
+	if d.ended {
+		return nil
+	}
+	d.ended = true
+	d.cancel()
+	err := <-d.ran
+	return errors.Join(err, d.app.Close(), d.server.Close())
+}
+
+func (c *demoCmd) report(ctx context.Context, s *streams, d *demo, began time.Time) error {
+	a, err := d.app.Account(ctx)
+	if err != nil {
+		return err
+	}
+	scan := d.record.Scan()
+	if err := d.stop(); err != nil {
+		return err
+	}
+	v, err := app.Verify(ctx, d.cfg, nil)
+	if err != nil {
+		return err
+	}
+	r := demoReport{Seconds: time.Since(began).Seconds()}
+	r.Account.Arrivals, r.Account.Lost, r.Account.Resends = a.Arrivals, a.Lost, a.Resends
+	r.Account.Delivered, r.Account.Filed, r.Account.Held = a.Delivered, a.Filed, a.Held
+	r.Account.Duplicate, r.Account.Ignored, r.Account.Discarded = a.Duplicate, a.Ignored, a.Discarded
+	r.Readings.Delivered, r.Readings.Filed, r.Readings.Held = a.Readings.Delivered, a.Readings.Filed, a.Readings.Held
+	r.Readings.Duplicate, r.Readings.Ignored, r.Readings.Discarded = a.Readings.Duplicate, a.Readings.Ignored, a.Readings.Discarded
+	r.RecordSystem.Observations, r.RecordSystem.Duplicates = scan.Observations, scan.Duplicates()
+	r.Ledger.Size, r.Ledger.Verified = v.Size, v.Verified
+	if c.JSON {
+		err = printJSON(s.out, r)
+	} else {
+		printReport(s, r, a)
+	}
+	if err == nil && !r.addsUp(d.day) {
+		return problems()
+	}
+	return err
+}
+
+// addsUp tells whether nothing is lost, nothing doubled, nothing tampered
+// with, and whether the record system holds just what the script says.
+func (r demoReport) addsUp(day *standin.Day) bool {
+	sum := r.Account.Delivered + r.Account.Filed + r.Account.Held + r.Account.Duplicate + r.Account.Ignored + r.Account.Discarded
+	want := 0
+	for _, it := range day.Items {
+		want += it.Want.Observations
+	}
+	return r.Account.Lost == 0 && sum == r.Account.Arrivals && r.RecordSystem.Duplicates == 0 &&
+		r.RecordSystem.Observations == want && r.Ledger.Verified
+}
+
+func printReport(s *streams, r demoReport, a poct.Account) {
+	fmt.Fprintf(s.out, "came in       %6d arrivals, %d resends answered again\n", r.Account.Arrivals, r.Account.Resends)
+	for _, l := range []struct {
+		name              string
+		arrivals, reading int64
+	}{
+		{"delivered", r.Account.Delivered, a.Readings.Delivered}, {"filed", r.Account.Filed, a.Readings.Filed},
+		{"held", r.Account.Held, a.Readings.Held}, {"duplicate", r.Account.Duplicate, a.Readings.Duplicate},
+		{"ignored", r.Account.Ignored, a.Readings.Ignored}, {"discarded", r.Account.Discarded, a.Readings.Discarded},
+	} {
+		fmt.Fprintf(s.out, "  %-10s  %6d arrivals %6d readings\n", l.name, l.arrivals, l.reading)
+	}
+	fmt.Fprintf(s.out, "lost          %6d\n", r.Account.Lost)
+	fmt.Fprintf(s.out, "record system %6d observations, %d duplicates\n", r.RecordSystem.Observations, r.RecordSystem.Duplicates)
+	word := "verified"
+	if !r.Ledger.Verified {
+		word = "NOT verified"
+	}
+	fmt.Fprintf(s.out, "ledger        %6d events, %s\n", r.Ledger.Size, word)
+	fmt.Fprintf(s.out, "took          %6.1f s\n", r.Seconds)
+}

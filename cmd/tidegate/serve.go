@@ -1,0 +1,40 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"os"
+
+	"github.com/rs/zerolog"
+
+	"tidegate/app"
+)
+
+type serveCmd struct {
+	configFlag
+}
+
+// Run starts the daemon and returns after a drained shutdown.
+func (c *serveCmd) Run(ctx context.Context, s *streams) error {
+	cfg, err := c.load(s)
+	if err != nil {
+		return err
+	}
+	a, err := app.New(cfg, app.Options{Log: logger(s, cfg.LogLevel()), Version: version})
+	if err != nil {
+		return ownerError(err)
+	}
+	defer a.Close()
+	fmt.Fprintf(s.err, "tidegate: pages at %s\n", a.URL())
+	return a.Run(ctx)
+}
+
+// logger writes JSON lines to standard error, so that standard output stays
+// for what a command prints.
+func logger(s *streams, level zerolog.Level) zerolog.Logger {
+	w := s.err
+	if w == nil {
+		w = os.Stderr
+	}
+	return zerolog.New(w).Level(level).With().Timestamp().Logger()
+}

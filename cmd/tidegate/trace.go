@@ -1,0 +1,119 @@
+package main
+
+import (
+	"bufio"
+	"context"
+	"encoding/json"
+	"fmt"
+	"net/url"
+	"os"
+	"strings"
+
+	"tidegate/web"
+)
+
+type traceCmd struct {
+	configFlag
+	ID        string `arg:"" optional:"" help:"Result, arrival, control id, meter:sequence, or record-system id."`
+	Patient   string `placeholder:"-" help:"- reads a patient number from standard input (never from the command line, where others can see it)."`
+	TokenFile string `placeholder:"FILE" help:"Access token of the person who looks; without it the user of this machine."`
+	JSON      bool   `help:"Print JSON."`
+}
+
+// Run prints every step of what it finds. This look is an event.
+func (c *traceCmd) Run(ctx context.Context, s *streams) error {
+	if (c.ID == "") == (c.Patient == "") {
+		return wrongUse("name one thing to trace: an id, or --patient - with the number on standard input")
+	}
+	if c.Patient != "" && c.Patient != "-" {
+		return wrongUse("a patient number on the command line can be seen by others; write --patient - and give it on standard input")
+	}
+	cfg, err := c.load(s)
+	if err != nil {
+		return err
+	}
+	cl, err := dial(ctx, cfg, c.TokenFile)
+	if err != nil {
+		return err
+	}
+	defer cl.close()
+	ask := map[string]string{"text": c.ID}
+	if c.Patient == "-" {
+		line, err := bufio.NewReader(s.in).ReadString('\n')
+		if line = strings.TrimSpace(line); line == "" {
+			return wrongUse("no patient number on standard input: %v", err)
+		}
+		ask = map[string]string{"patient": line}
+	}
+	var found struct {
+		IDs []string `json:"ids"`
+	}
+	if err := cl.call(ctx, "POST", "find", ask, &found); err != nil {
+		return err
+	}
+	if len(found.IDs) == 0 {
+		return &exit{code: 1, err: fmt.Errorf("nothing found. That is not \"never measured\": the meter may not have connected")}
+	}
+	traces := []json.RawMessage{}
+	for _, id := range found.IDs {
+		var raw json.RawMessage
+		if err := cl.call(ctx, "GET", "results/"+url.PathEscape(id)+"/trace", nil, &raw); err != nil {
+			return err
+		}
+		traces = append(traces, raw)
+	}
+	if c.JSON {
+		if len(traces) == 1 {
+			return printJSON(s.out, traces[0])
+		}
+		return printJSON(s.out, traces)
+	}
+	for _, raw := range traces {
+		var t web.PrintedTrace
+		if err := json.Unmarshal(raw, &t); err != nil {
+			return err
+		}
+		printTrace(s, t)
+	}
+	return nil
+}
+
+func printTrace(s *streams, t web.PrintedTrace) {
+	fmt.Fprintf(s.out, "%s  %s\n", t.ID, t.State)
+	for _, step := range t.Steps {
+		fmt.Fprintf(s.out, "  %s  %8d  %s\n", step.Time.Format("2006-01-02 15:04:05.000"), step.Index, step.Title)
+		if step.Detail != "" {
+			fmt.Fprintf(s.out, "  %s  %s\n", strings.Repeat(" ", 33), step.Detail)
+		}
+	}
+}
+
+type exportCmd struct {
+	configFlag
+	IDs       []string `arg:"" name:"id" help:"Results to put into the pack."`
+	Out       string   `short:"o" required:"" placeholder:"FILE" help:"Where to write the pack (a zip file)."`
+	TokenFile string   `placeholder:"FILE" help:"Access token of the person who exports; without it the user of this machine."`
+}
+
+// Run writes the auditor's pack, which can be verified without this program's store.
+func (c *exportCmd) Run(ctx context.Context, s *streams) error {
+	cfg, err := c.load(s)
+	if err != nil {
+		return err
+	}
+	cl, err := dial(ctx, cfg, c.TokenFile)
+	if err != nil {
+		return err
+	}
+	defer cl.close()
+	var pack []byte
+	if err := cl.call(ctx, "POST", "export", map[string]any{"ids": c.IDs}, &pack); err != nil {
+		return err
+	}
+	// The pack holds patient data: nobody else on this machine may read it.
+	if err := os.WriteFile(c.Out, pack, 0o600); err != nil {
+		return err
+	}
+	fmt.Fprintf(s.out, "%s: %d results, %d bytes. It holds patient data. Verify it with: tidegate verify --key KEYFILE %s\n", c.Out, len(c.IDs), len(pack), c.Out)
+	return nil
+}
