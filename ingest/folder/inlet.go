@@ -51,6 +51,8 @@ type Inlet struct {
 	root *os.Root // no link leads out of it
 	seen map[string]sight
 	last string // the last error that was logged
+
+	watcher *fsnotify.Watcher // nil where the filesystem tells of no changes
 }
 
 // sight is what a file looked like at the scan before.
@@ -80,7 +82,8 @@ func New(cfg Config, s Settings) (*Inlet, error) {
 	return &Inlet{cfg: cfg, s: s, path: path, seen: map[string]sight{}}, nil
 }
 
-// Listen makes the folders if they are missing.
+// Listen makes the folders if they are missing, and watches from then on:
+// what is dropped before Run is noticed too.
 func (i *Inlet) Listen() error {
 	if i.root != nil {
 		return nil
@@ -95,7 +98,22 @@ func (i *Inlet) Listen() error {
 		return fmt.Errorf("open folder: %w", err)
 	}
 	i.root = root
+	i.watcher, err = fsnotify.NewWatcher()
+	if err == nil {
+		err = i.watcher.Add(i.path)
+	}
+	if err != nil {
+		i.s.Log.Info().Err(err).Msg("the folder tells of no changes; it is read every while instead")
+		i.unwatch()
+	}
 	return nil
+}
+
+func (i *Inlet) unwatch() {
+	if i.watcher != nil {
+		_ = i.watcher.Close() // nothing is written through it
+		i.watcher = nil
+	}
 }
 
 // Addr is the folder's path.
@@ -103,6 +121,7 @@ func (i *Inlet) Addr() string { return i.path }
 
 // Close gives the folder up.
 func (i *Inlet) Close() error {
+	i.unwatch()
 	if i.root == nil {
 		return nil
 	}
@@ -117,8 +136,7 @@ func (i *Inlet) Run(ctx context.Context) error {
 		return err
 	}
 	defer func() { _ = i.Close() }() // only read from
-	events, stop := i.watch()
-	defer stop()
+	events := i.events()
 	tick := time.NewTicker(i.cfg.Poll)
 	defer tick.Stop()
 	for {
@@ -134,22 +152,17 @@ func (i *Inlet) Run(ctx context.Context) error {
 	}
 }
 
-// watch makes changes be noticed at once where the filesystem tells of them;
-// polling finds them anyway.
-func (i *Inlet) watch() (<-chan fsnotify.Event, func()) {
-	w, err := fsnotify.NewWatcher()
-	if err == nil {
-		err = w.Add(i.path)
+// events tell of changes at once where the filesystem does; polling finds
+// them anyway, and makes up for lost ones.
+func (i *Inlet) events() <-chan fsnotify.Event {
+	if i.watcher == nil {
+		return nil
 	}
-	if err != nil {
-		i.s.Log.Info().Err(err).Msg("the folder tells of no changes; it is read every while instead")
-		return nil, func() {}
-	}
-	go func() {
-		for range w.Errors { // polling makes up for lost events
+	go func(errs <-chan error) {
+		for range errs { // closed with the watcher
 		}
-	}()
-	return w.Events, func() { _ = w.Close() }
+	}(i.watcher.Errors)
+	return i.watcher.Events
 }
 
 // drainEvents takes what else has queued up: one scan serves all of it.
