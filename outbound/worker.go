@@ -252,31 +252,22 @@ func (w *Worker) attempt(ctx context.Context, d *poct.Delivery) (a Answered, int
 			return Answered{Class: Waiting, Pause: wait, Note: "waiting out the last send"}, d.Intent
 		}
 	}
+	claimed := *d // what the store knows of it
 	if d.Intent {
 		if a = w.signedIn(func() Answered { return w.to.Find(ctx, *d) }); a.Class != Absent {
 			return a, true
 		}
 	} else if d.Body == nil {
-		var body []byte
 		var remote map[string]string
-		a = w.signedIn(func() (a Answered) { body, remote, a = w.to.Prepare(ctx, *d); return a })
-		if a.Class != Done || body == nil { // nil: nothing is left to send
+		a = w.signedIn(func() (a Answered) { d.Body, remote, a = w.to.Prepare(ctx, claimed); return a })
+		if a.Class != Done || d.Body == nil { // nil: nothing is left to send
 			return a, false
 		}
-		d.Body, d.Remote = body, merged(d.Remote, remote)
+		d.Remote = merged(d.Remote, remote)
 		fault.Point("outbound.rendered")
 	}
-	resend := d.Intent
-	if left := d.Lease.Sub(w.s.Now()); !d.Lease.IsZero() && left < w.cfg.Timeout {
-		// Too late to send and still be the only one who may.
-		return Answered{Class: Waiting, Note: "lease too short to send"}, resend
-	}
-	if err := w.s.Store.Intent(ctx, *d, d.Body, d.Remote); err != nil {
-		if errors.Is(err, poct.ErrFenced) {
-			return Answered{Class: Waiting, Note: "fenced"}, resend
-		}
-		w.s.Log.Error().Str("outlet", w.cfg.ID).Str("result", d.Result.ID).Err(err).Msg("intent not committed; nothing sent")
-		return Answered{Class: Waiting, Pause: w.backoff.after(1), Note: "intent not committed"}, true // or it is there after all
+	if a, ok := w.intend(ctx, claimed, *d); !ok {
+		return a, claimed.Intent || a.Note == notCommitted
 	}
 	fault.Point("outbound.intended")
 	a = w.signedIn(func() Answered {
@@ -292,10 +283,26 @@ func (w *Worker) attempt(ctx context.Context, d *poct.Delivery) (a Answered, int
 		}
 		return found, true
 	}
-	if a.Class == NotSent {
-		return a, resend
+	return a, claimed.Intent || a.Class != NotSent
+}
+
+const notCommitted = "intent not committed"
+
+// intend commits the bytes as about to be sent. It does not while the lease is
+// too short to send and still be the only one who may.
+func (w *Worker) intend(ctx context.Context, claimed, d poct.Delivery) (Answered, bool) {
+	if left := d.Lease.Sub(w.s.Now()); !d.Lease.IsZero() && left < w.cfg.Timeout {
+		return Answered{Class: Waiting, Note: "lease too short to send"}, false
 	}
-	return a, true
+	err := w.s.Store.Intent(ctx, claimed, d.Body, d.Remote)
+	switch {
+	case errors.Is(err, poct.ErrFenced):
+		return Answered{Class: Waiting, Note: "fenced"}, false
+	case err != nil: // nothing was sent, but the commit may be there after all
+		w.s.Log.Error().Str("outlet", w.cfg.ID).Str("result", d.Result.ID).Err(err).Msg("intent not committed; nothing sent")
+		return Answered{Class: Waiting, Pause: w.backoff.after(1), Note: notCommitted}, false
+	}
+	return Answered{}, true
 }
 
 // settled is when the last possible send of a delivery has surely come to its

@@ -68,6 +68,8 @@ type Day struct {
 	notThere   person // unknown to the record system
 	otherBirth person
 	merged     person
+	corrected  test
+	withdrawn  test
 	free       int // next patient without a result
 	seq        map[string]int
 	at         map[string]time.Time // newest device time by meter

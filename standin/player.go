@@ -71,8 +71,36 @@ func (d *Day) Play(ctx context.Context, to Targets, progress Progress) (Told, er
 		if err := p.phase(ctx, phase); err != nil {
 			return p.told, err
 		}
+		if phase == d.Outage {
+			p.catchUp(ctx, phase)
+		}
 	}
 	return p.told, nil
+}
+
+// catchUp gives the record system time to take in what was kept back, so that
+// what the next phase corrects and withdraws stands there already. It waits
+// with patience, not for ever: that everything arrives is for others to judge.
+func (p *player) catchUp(ctx context.Context, phase int) {
+	want := 0
+	for _, it := range p.day.Items {
+		if it.Phase <= phase {
+			want += it.Want.Observations
+		}
+	}
+	end := time.NewTimer(15 * time.Second)
+	defer end.Stop()
+	look := time.NewTicker(20 * time.Millisecond)
+	defer look.Stop()
+	for p.to.Record != nil && p.to.Record.Count("Observation") < want {
+		select {
+		case <-look.C:
+		case <-end.C:
+			return
+		case <-ctx.Done():
+			return
+		}
+	}
 }
 
 type player struct {

@@ -116,6 +116,19 @@ func backwards(typ string, e *entry) []string {
 	return out
 }
 
+// Count is the number of current resources of a type.
+func (r *Record) Count(typ string) int {
+	r.mu.RLock()
+	defer r.mu.RUnlock()
+	n := 0
+	for _, e := range r.resources[typ] {
+		if !e.current().deleted {
+			n++
+		}
+	}
+	return n
+}
+
 // Stored is one resource as a test or the demo may look at it.
 type Stored struct {
 	Type    string

@@ -26,6 +26,11 @@ func (d *Day) morning() {
 		}
 	}
 	d.errors()
+	// What the afternoon takes back stands in the record by then.
+	d.corrected = d.test("Q3-0118", "3.2")
+	d.add(1, "will be corrected", d.corrected, Want{End: delivered, Observations: observations(d.corrected)})
+	d.withdrawn = d.test("S5-702", "2.1")
+	d.add(1, "will be withdrawn", d.withdrawn, Want{End: delivered, Observations: observations(d.withdrawn)})
 }
 
 // oldResults come from a meter that lay in a drawer, its clock nine minutes slow.
@@ -209,13 +214,10 @@ func (d *Day) again() {
 	t.control, t.inr = "Q3-0118-R00002", "3.3"
 	d.add(3, "same test, another value, no correction", t, Want{End: held, Codes: []string{"conflicting-resend"}})
 
-	t = d.test(m, "3.2")
-	d.add(3, "will be corrected", t, Want{End: delivered, Observations: observations(t)})
+	t = d.corrected
 	t.control, t.inr, t.status = "Q3-0118-C00001", "2.9", "C"
 	d.add(3, "correction", t, Want{End: delivered})
-
-	t = d.test("S5-702", "2.1")
-	d.add(3, "will be withdrawn", t, Want{End: delivered, Observations: observations(t)})
+	t = d.withdrawn
 	t.control, t.status = "S5702W00001", "W"
 	d.add(3, "withdrawal", t, Want{End: delivered})
 

@@ -171,7 +171,10 @@ func (s *Store) Intent(_ context.Context, d poct.Delivery, body []byte, remote m
 	if r.Body != nil && !bytes.Equal(r.Body, body) {
 		return fmt.Errorf("delivery %d: its bytes are fixed already, and these are others", d.ID)
 	}
-	r.Intent, r.IntentAt, r.SentBy, r.Body, r.Remote = true, s.Now(), d.Lease, bytes.Clone(body), maps.Clone(remote)
+	if !bytes.Equal(d.Body, body) { // what the claim brought is there already
+		r.Body = bytes.Clone(body)
+	}
+	r.Intent, r.IntentAt, r.SentBy, r.Remote = true, s.Now(), d.Lease, maps.Clone(remote)
 	return nil
 }
 
