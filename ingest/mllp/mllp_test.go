@@ -558,3 +558,16 @@ func TestQuietAboutPatients(t *testing.T) {
 		assert.NotContains(t, words, secret)
 	}
 }
+
+// Some senders acknowledge each acknowledgement (npm hl7v2-net 1.9.0 does).
+func TestAcknowledgementsAreNotedOnce(t *testing.T) {
+	b := newBox()
+	m := dial(t, serve(t, Config{}, b, io.Discard))
+	for range 3 {
+		m.send("MSH|^~\\&|||||20240305||ACK^R01|1|P|2.5.1\rMSA|AA|x\r")
+	}
+	m.send(r01("1", "2.4"))
+	assert.Equal(t, "AA 1", m.code())
+	assert.Len(t, b.notices, 1)
+	assert.Len(t, b.stored(), 1)
+}

@@ -32,7 +32,8 @@ type session struct {
 	host    string // the peer without its port: what habits are remembered by
 	frames  *hl7.FrameReader
 	repeats repeats
-	junked  bool // bytes outside frames were told once
+	junked  bool // bytes outside frames were told, which is done once
+	acked   bool // and so that it acknowledges our answers
 
 	mu       sync.Mutex
 	state    hl7.FrameState
@@ -200,7 +201,11 @@ func (s *session) take(work context.Context, raw []byte) bool {
 func (s *session) takeOne(work context.Context, frame []byte, p hl7.Part) bool {
 	h, _ := hl7.ReadHeader(p.Raw)
 	if h.IsAck() {
-		s.notice("an acknowledgement that nobody waits for", p.Raw[:min(len(p.Raw), 64<<10)])
+		// Some senders acknowledge each of our answers. Once is worth a notice.
+		if !s.acked {
+			s.notice("an acknowledgement that nobody waits for; further ones on this connection are passed over", p.Raw[:min(len(p.Raw), 64<<10)])
+		}
+		s.acked = true
 		return true
 	}
 	a := poct.Arrival{
