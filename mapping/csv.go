@@ -308,7 +308,11 @@ func (s *splitter) quoted() (cell, bool) {
 func (s *splitter) cell(b []byte, from int) cell {
 	text, exact := string(b), true
 	if s.charset != hl7.UTF8 {
-		text, exact = hl7.Unescape(b, hl7.Delimiters{}, s.charset)
+		// A file has no escapes, and no zero bytes that could be one. Bytes that
+		// are none of the character set come out as hex, marked by zero bytes.
+		if text, exact = hl7.Unescape(b, hl7.Delimiters{}, s.charset); !exact {
+			text = strings.ReplaceAll(text, "\x00", `\`)
+		}
 	}
 	return cell{text: strings.TrimSpace(text), at: poct.Span{From: from, To: s.at}, garbled: !exact}
 }

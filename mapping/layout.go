@@ -31,16 +31,12 @@ func parseLayout(pattern string) (layout, error) {
 		ch := pattern[i]
 		switch {
 		case ch == '\'':
-			end := strings.IndexByte(pattern[i+1:], '\'')
-			if end < 0 {
+			text, rest, ok := quoted(pattern[i+1:])
+			if !ok {
 				return layout{}, fmt.Errorf("%q has an apostrophe that is not closed", pattern)
 			}
-			text := pattern[i+1 : i+1+end]
-			if text == "" {
-				text = "'" // two apostrophes stand for one
-			}
 			l.parts = append(l.parts, layoutPart{literal: text})
-			i += end + 2
+			i = len(pattern) - len(rest)
 		case strings.IndexByte(layoutSymbols, ch) >= 0:
 			n := i
 			for n < len(pattern) && pattern[n] == ch {
@@ -65,6 +61,25 @@ func parseLayout(pattern string) (layout, error) {
 		return layout{}, fmt.Errorf("%q has a month in words, which is not read here", pattern)
 	}
 	return l, nil
+}
+
+// quoted takes the text up to the closing apostrophe; two apostrophes stand
+// for one, inside the text and instead of it.
+func quoted(s string) (text, rest string, ok bool) {
+	if strings.HasPrefix(s, "'") {
+		return "'", s[1:], true
+	}
+	for {
+		end := strings.IndexByte(s, '\'')
+		if end < 0 {
+			return "", "", false
+		}
+		text, s = text+s[:end], s[end+1:]
+		if !strings.HasPrefix(s, "'") {
+			return text, s, true
+		}
+		text, s = text+"'", s[1:]
+	}
 }
 
 func isOffset(symbol byte) bool { return symbol == 'X' || symbol == 'x' || symbol == 'Z' }
