@@ -30,6 +30,7 @@ func (j *Judge) Again(book poct.Book, h poct.HoldRecord, a poct.Arrival, st poct
 		if err != nil {
 			return poct.Decision{}, err
 		}
+		changed.AsSent = poct.Content(reading)
 		reading = changed
 	}
 	facts, err := j.Facts(book, reading, a.Received, j.Now())
@@ -37,12 +38,23 @@ func (j *Judge) Again(book poct.Book, h poct.HoldRecord, a poct.Arrival, st poct
 		return poct.Decision{}, fmt.Errorf("look up facts of hold %s: %w", h.ID, err)
 	}
 	facts.Owner = j.ownerOf(facts.Owner, h)
-	o, otherwise := j.outcome(a.Inlet, reading, facts, nil)
+	o, otherwise := j.outcome(a.Inlet, reading, facts, j.decodeProblems(book, a, reading.Index))
 	if st.Act == poct.ActRelease {
 		j.override(&o, otherwise, h, facts.Owner)
 	}
 	j.version(&o, h)
 	return poct.Decision{Arrival: a.ID, Outcomes: []poct.Outcome{o}}, nil
+}
+
+// decodeProblems are those that only the bytes can tell. They are found again,
+// since a correction of one field must not make another one's doubt vanish.
+func (j *Judge) decodeProblems(book poct.Book, a poct.Arrival, index int) []poct.Problem {
+	for _, dec := range j.decode(book, a) {
+		if dec.Reading.Index == index {
+			return dec.Problems
+		}
+	}
+	return nil
 }
 
 // reread decodes the bytes once more. The reading that this hold stands for

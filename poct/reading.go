@@ -146,6 +146,9 @@ type Reading struct {
 	// TimeOffset is a reviewer's correction of the clock, in seconds, added to
 	// TestedAt.At wherever a time is compared or sent; the device's time stays.
 	TimeOffset int `json:"time_offset,omitempty"`
+	// AsSent is the content digest of what the meter sent, kept once a person
+	// has corrected the reading: the meter's resend still says the same.
+	AsSent string `json:"as_sent,omitempty"`
 }
 
 // MeasuringRange of a meter model for INR; zero Numbers where not stated.

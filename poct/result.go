@@ -123,8 +123,12 @@ type Result struct {
 }
 
 // Content is a digest of what a reading says, leaving out where and how often
-// it was said: equal content under one key is a resend.
+// it was said: equal content under one key is a resend. For a reading that a
+// person corrected it is the digest of what was sent.
 func Content(r Reading) string {
+	if r.AsSent != "" {
+		return r.AsSent
+	}
 	type m struct{ A, V, U, F string }
 	c := struct {
 		Kind, Status, Meter, Seq, At, Op, Auth, ID, Birth, Lot, CLot, CLevel, Err, On string
