@@ -133,8 +133,8 @@ func refusal(status int, body []byte) error {
 	var p struct{ Title, Detail string }
 	_ = json.Unmarshal(body, &p)
 	text := p.Detail
-	if text == "" {
-		text = p.Title
+	if p.Title != http.StatusText(status) {
+		text = strings.TrimSpace(p.Title + " " + p.Detail)
 	}
 	if text == "" {
 		text = http.StatusText(status)

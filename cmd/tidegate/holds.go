@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"tidegate/poct"
+	"tidegate/web"
 )
 
 type holdsCmd struct {
@@ -132,15 +133,26 @@ func (c *settleCmd) Run(ctx context.Context, s *streams) error {
 	if c.JSON {
 		return printJSON(s.out, after)
 	}
-	if after.Open {
-		fmt.Fprintf(s.out, "Still held, as %s:\n", after.ID)
-		for _, p := range after.Problems {
-			if p.Severity == poct.Hold {
+	return c.tell(ctx, cl, s, after)
+}
+
+// tell says what became of the result: on its way, or held anew and why.
+func (c *settleCmd) tell(ctx context.Context, cl *client, s *streams, settled poct.HoldRecord) error {
+	var t web.PrintedTrace
+	if err := cl.call(ctx, "GET", "results/"+url.PathEscape(settled.Result)+"/trace", nil, &t); err != nil {
+		return err
+	}
+	fmt.Fprintf(s.out, "Settled. Result %s is %s, version %d.\n", t.ID, t.State, len(t.Versions))
+	for _, h := range t.Holds {
+		if !h.Open {
+			continue
+		}
+		fmt.Fprintf(s.out, "It is held again, as %s:\n", h.ID)
+		for _, p := range h.Problems {
+			if p.Severity == poct.Hold && p.Because == "" {
 				fmt.Fprintf(s.out, "    %s %s: %s\n", p.Check, p.Code, p.Text)
 			}
 		}
-		return nil
 	}
-	fmt.Fprintf(s.out, "Settled: %s.\n", c.Act)
 	return nil
 }
