@@ -22,9 +22,10 @@ type Header struct {
 	delims Delimiters
 }
 
-// Limits on what is echoed of a header: of a control id 199 bytes (HL7 2.7
-// MSH-10), of any other field 250.
+// Limits on what is read and echoed of a header: of a control id 199 bytes
+// (HL7 2.7 MSH-10), of any other field 250.
 const (
+	lastRead     = 18 // MSH-18
 	maxControlID = 199
 	maxEchoed    = 250
 )
@@ -48,7 +49,7 @@ func ReadHeader(raw []byte) (h Header, ok bool) {
 	n := 1
 	for field := range bytes.SplitSeq(raw, []byte{sep}) {
 		h.set(n, field, fault != nil)
-		if n++; n > 18 {
+		if n++; n > lastRead {
 			break
 		}
 	}
@@ -62,43 +63,26 @@ func (h *Header) set(n int, field []byte, doubt bool) {
 	if n == 10 {
 		limit = maxControlID
 	}
-	kept := make([]byte, 0, limit)
-	for _, c := range field[:min(len(field), limit)] {
+	field = field[:min(len(field), limit)]
+	kept := make([]byte, 0, len(field))
+	for _, c := range field {
 		if c >= ' ' && (!doubt || strings.IndexByte(`|^~\&`, c) < 0) {
 			kept = append(kept, c)
 		}
 	}
 	text := string(kept)
-	parts := strings.Split(text, string(h.delims.Component))
-	switch n {
-	case 3:
-		h.SendingApplication = text
-	case 4:
-		h.SendingFacility = text
-	case 5:
-		h.ReceivingApplication = text
-	case 6:
-		h.ReceivingFacility = text
-	case 9:
-		h.Type = parts[0]
-		if len(parts) > 1 {
-			h.Event = parts[1]
-		}
-		if len(parts) > 2 {
-			h.Structure = parts[2]
-		}
-	case 10:
-		h.ControlID = text
-	case 11:
-		h.Processing = text
-	case 12:
-		h.Version = text
-	case 15:
-		h.AcceptAck = text
-	case 16:
-		h.ApplicationAck = text
-	case 18:
-		h.CharacterSet = text
+	if text == `""` {
+		text = ""
+	}
+	if n == 9 {
+		parts := append(strings.Split(text, string(h.delims.Component)), "", "")
+		h.Type, h.Event, h.Structure = parts[0], parts[1], parts[2]
+		return
+	}
+	places := [...]*string{3: &h.SendingApplication, 4: &h.SendingFacility, 5: &h.ReceivingApplication, 6: &h.ReceivingFacility,
+		10: &h.ControlID, 11: &h.Processing, 12: &h.Version, 15: &h.AcceptAck, 16: &h.ApplicationAck, 18: &h.CharacterSet}
+	if places[n] != nil {
+		*places[n] = text
 	}
 }
 

@@ -44,6 +44,10 @@ func (m *Message) Orders() ([]*Order, []Fault) {
 		g.take(i, &m.segs[i])
 	}
 	g.closeOrder(len(m.segs))
+	if dsc := m.Find("DSC", 1); !dsc.Field(1).Empty() {
+		g.faults = append(g.faults, Fault{Code: CodeSequence, Segment: "DSC", Sequence: 1, Field: 1,
+			What: "the message says that it goes on in another one", Span: dsc.Field(1).Span()})
+	}
 	if len(g.orders) == 0 {
 		g.faults = append(g.faults, Fault{Code: CodeSequence, Segment: "OBR", What: "the message has no OBR, so no results"})
 	}

@@ -89,6 +89,8 @@ func TestOrdersOutOfOrder(t *testing.T) {
 		{"no patient: a control run", "OBR|1\rOBX|1|NM|A||1\r", 1, nil, []string{"1"}},
 		{"OBX without OBR", "PID|1\rOBX|1|NM|A||1\r", 1, []string{"OBX"}, []string{"1"}},
 		{"ORC without OBR", "PID|1\rORC|RE\rOBX|1|NM|A||1\r", 1, []string{"OBX"}, []string{"1"}},
+		{"it goes on in another message", "OBR|1\rOBX|1|NM|A||1\rDSC|7|F\r", 1, []string{"DSC"}, []string{"1"}},
+		{"it does not", "OBR|1\rOBX|1|NM|A||1\rDSC|\r", 1, nil, []string{"1"}},
 		{"ORC, ORC, OBR", "ORC|RE\rORC|RE\rOBR|1\rOBX|1|NM|A||1\r", 2, nil, nil},
 		{"SPM before the results: they describe the specimen", "OBR|1\rSPM|1\rOBX|1|NM|A||1\r", 1, nil, nil},
 		{"a note of the specimen is not the order's", "OBR|1\rOBX|1|NM|A||1\rSPM|1\rNTE|1||x\r", 1, nil, []string{"1"}},

@@ -136,7 +136,7 @@ func TestParseDelimiters(t *testing.T) {
 
 // HL7 2.5.1 section 2.5.3: absent says nothing, "" says that there is no value.
 func TestNullIsNotAbsent(t *testing.T) {
-	m := parse(t, head+`OBX|1|NM|34714-6||""||^""^x|` + "\r")
+	m := parse(t, head+`OBX|1|NM|34714-6||""||^""^x|`+"\r")
 	assert.True(t, m.Get("OBX-5").Null())
 	assert.False(t, m.Get("OBX-5").Absent())
 	assert.Equal(t, "", m.Get("OBX-5").Text())
