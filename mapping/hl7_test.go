@@ -20,7 +20,9 @@ func dublin(string) *time.Location {
 	return l
 }
 
-func arrival(raw string) poct.Arrival { return poct.Arrival{ID: "a", Format: "hl7v2", Raw: []byte(raw)} }
+func arrival(raw string) poct.Arrival {
+	return poct.Arrival{ID: "a", Format: "hl7v2", Raw: []byte(raw)}
+}
 
 // message joins segments as HL7 ends them.
 func message(segments ...string) string { return strings.Join(segments, "\r") + "\r" }
