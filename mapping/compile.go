@@ -404,7 +404,7 @@ func (c *compiler) results(list []ResultConfig) []result {
 // notResults are LOINC codes that look like a patient's PT or INR and are not
 // (LOINC long common names).
 var notResults = map[string]string{
-	"5895-7": "deprecated by LOINC", "92891-1": "the INR that is aimed at", "5901-4": "the time of a control plasma",
+	"92891-1": "the INR that is aimed at", "5901-4": "the time of a control plasma",
 	"5894-1": "a ratio, not an INR", "6302-4": "a ratio, not an INR", "43156-9": "a reagent's lot number",
 }
 
