@@ -43,12 +43,12 @@ func (v Value) SN() (SN, error) {
 	switch sn.Comparator {
 	case "", "=", ">", "<", ">=", "<=", "<>":
 	default:
-		return SN{}, fmt.Errorf("component 1 is none of > < >= <= = <>")
+		return SN{}, fmt.Errorf("component 1 is not one of the comparators that SN has")
 	}
 	switch sn.Separator {
 	case "", "-", "+", "/", ".", ":":
 	default:
-		return SN{}, fmt.Errorf("component 3 is none of - + / . :")
+		return SN{}, fmt.Errorf("component 3 is not one of the separators that SN has")
 	}
 	if sn.Num1 != "" && !IsNM(sn.Num1) || sn.Num2 != "" && !IsNM(sn.Num2) {
 		return SN{}, fmt.Errorf("component 2 or 4 is not a number")
