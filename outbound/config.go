@@ -25,7 +25,10 @@ type Config struct {
 	LookupWait   time.Duration `yaml:"lookup_wait"` // how long the record system may linger over a lost request and its search index may lag, default 2s
 	// INRUnit is the UCUM code sent for INR: "{INR}", or "1" where the receiver
 	// takes no annotations.
-	INRUnit string        `yaml:"inr_unit"`
+	INRUnit string `yaml:"inr_unit"`
+	// OwnIDs: "auto" creates under ids of ours where the record system says that
+	// it takes them, "never" leaves the ids to it.
+	OwnIDs  string        `yaml:"own_ids"`
 	IDAge   time.Duration `yaml:"id_age"` // how long ids of the record system are trusted, default 15m
 	Retry   Retry         `yaml:"retry"`
 	Breaker BreakerConfig `yaml:"breaker"`
@@ -70,6 +73,7 @@ func (c Config) WithDefaults() Config {
 	}
 	text(&c.Kind, "fhir")
 	text(&c.Mode, "transaction")
+	text(&c.OwnIDs, "auto")
 	text(&c.Auth.Kind, "none")
 	number(&c.InFlight, 8)
 	number(&c.Breaker.Failures, 5)
@@ -104,6 +108,9 @@ func (c Config) Validate() []poct.KeyFault {
 	}
 	if c.INRUnit != "" && c.INRUnit != "{INR}" && c.INRUnit != "1" {
 		say("inr_unit", "is not a UCUM code for INR", `write "{INR}" or "1"`)
+	}
+	if c.OwnIDs != "auto" && c.OwnIDs != "never" {
+		say("own_ids", "own_ids "+c.OwnIDs+" does not exist", "write auto or never")
 	}
 	if len(c.Sites) == 0 {
 		say("sites", "the outlet serves no site", `write site ids, or ["*"] for all`)

@@ -36,13 +36,64 @@ func (r *recordSystem) Find(ctx context.Context, d poct.Delivery) Answered {
 	}
 	switch {
 	case there == 0:
-		return Answered{Class: Absent, Status: http.StatusOK}
+		return r.specimenUntouched(ctx, s)
 	case missing > 0 && d.Attempts < mostPartial:
 		return Answered{Class: Unknown, Status: http.StatusOK, Note: "partly visible"}
 	case missing > 0:
 		return r.stop(Ambiguous, problemDiffers(r.cfg.ID))
 	}
+	if a := r.placeSpecimen(ctx, d, s, remote); a.Class != Done {
+		return a
+	}
 	return Answered{Class: Done, Status: http.StatusOK, Remote: remote, Note: "found"}
+}
+
+// specimenUntouched answers for a transaction that has not landed: it may be
+// sent again unless somebody changed the specimen that it would replace.
+func (r *recordSystem) specimenUntouched(ctx context.Context, s sent) Answered {
+	for _, e := range s.entries {
+		if e.typ() != "Specimen" || e.IfMatch == "" {
+			continue
+		}
+		_, tag, a := r.stored(ctx, e.ref())
+		switch {
+		case a.Status == http.StatusNotFound, a.Status == http.StatusGone:
+			return r.stop(Refused, problemGone(r.cfg.ID))
+		case a.Class != Done:
+			return a
+		case tag != e.IfMatch:
+			return r.stop(Ambiguous, problemOvertaken(r.cfg.ID))
+		}
+	}
+	return Answered{Class: Absent, Status: http.StatusOK}
+}
+
+// placeSpecimen learns where the specimen of a landed transaction stands: the
+// next version is put onto it.
+func (r *recordSystem) placeSpecimen(ctx context.Context, d poct.Delivery, s sent, remote map[string]string) Answered {
+	for _, e := range s.entries {
+		if e.typ() != "Specimen" {
+			continue
+		}
+		if ref := e.ref(); ref != "" {
+			_, tag, a := r.stored(ctx, ref)
+			if a.Class != Done {
+				return a
+			}
+			r.learn(remote, e, d.Result, ref, tag, "")
+			continue
+		}
+		found, a := r.search(ctx, e.typ(), e.identifier())
+		if a.Class != Done {
+			return a
+		}
+		if len(found) == 1 {
+			if stored, err := readResource(found[0].Resource); err == nil {
+				r.learn(remote, e, d.Result, e.typ()+"/"+stored.ID, found[0].ETag, "")
+			}
+		}
+	}
+	return Answered{Class: Done}
 }
 
 // findEntry tells whether one entry stands at the record system as it was sent.
@@ -72,7 +123,7 @@ func (r *recordSystem) findByID(ctx context.Context, d poct.Delivery, e sentEntr
 		return r.stop(Refused, problemGone(r.cfg.ID))
 	case a.Class != Done:
 		return a
-	case mine.same(stored):
+	case e.accepts(stored, d):
 		r.learn(remote, e, d.Result, ref, etag, "")
 		return Answered{Class: Done}
 	case e.IfMatch != "" && e.IfMatch == etag:

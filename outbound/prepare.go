@@ -27,7 +27,9 @@ func (r *recordSystem) Prepare(ctx context.Context, d poct.Delivery) ([]byte, ma
 	if a.Class != Done {
 		return nil, nil, a
 	}
-	body := t.sent.linked(merged(t.there, known), t.more)
+	final := t.sent.linked(known, t.more)
+	body := final.bundle()
+	r.parsed.put(d.ID, body, final)
 	return body, merged(t.remote, map[string]string{"patient": patient}), Answered{Class: Done}
 }
 

@@ -21,6 +21,7 @@ type recordSystem struct {
 	caps     atomic.Pointer[fhir.Caps]
 	patients *patients
 	shared   *shared
+	parsed   parsed
 }
 
 func newRecordSystem(cfg Config, s Settings) (*recordSystem, error) {
@@ -66,7 +67,7 @@ func (r *recordSystem) stop(c Class, p *poct.Problem) Answered { return Answered
 
 // Send posts the committed transaction.
 func (r *recordSystem) Send(ctx context.Context, d poct.Delivery) Answered {
-	s, err := readSent(d.Body)
+	s, err := r.parsed.take(d)
 	if err != nil {
 		return r.stop(Refused, problemUnrendered(r.cfg.ID))
 	}

@@ -13,12 +13,9 @@ import (
 	"tidegate/wire/fhir"
 )
 
-// rendered is a transaction before it is committed: what it writes, what it
-// leaves out because that is there already (full URL -> reference), and what
-// the writes rest on.
+// rendered is a transaction before it is committed, and the ids it rests on.
 type rendered struct {
 	sent   sent
-	there  map[string]string
 	more   []fhir.Write
 	remote map[string]string
 }
@@ -32,7 +29,7 @@ type bundler func(action poct.Action, remote map[string]string) (sent, Answered)
 func (r *recordSystem) render(ctx context.Context, d poct.Delivery, patient string, caps fhir.Caps) (*rendered, Answered) {
 	bundle := func(action poct.Action, remote map[string]string) (sent, Answered) {
 		body, err := mapping.Bundle(d.Result, action, mapping.IDs{Patient: patient, Remote: remote},
-			mapping.Options{Caps: caps, INRUnit: r.cfg.INRUnit, Systems: r.s.Systems})
+			mapping.Options{Caps: caps, INRUnit: r.cfg.INRUnit, Systems: r.s.Systems, OwnIDs: r.cfg.OwnIDs == "auto"})
 		if err != nil {
 			return sent{}, r.unrendered(d, err)
 		}
@@ -44,7 +41,7 @@ func (r *recordSystem) render(ctx context.Context, d poct.Delivery, patient stri
 	}
 	if d.Action != poct.Withdraw && !d.Unsure {
 		s, a := bundle(d.Action, d.Remote)
-		return &rendered{sent: s, there: specimenThere(s, d), remote: d.Remote}, a
+		return &rendered{sent: s, remote: d.Remote}, a
 	}
 	copies, a := r.copies(ctx, d.Result)
 	if a.Class != Done {
@@ -71,22 +68,7 @@ func (r *recordSystem) render(ctx context.Context, d poct.Delivery, patient stri
 	if err != nil {
 		return nil, r.unrendered(d, err)
 	}
-	return &rendered{sent: s, there: specimenThere(s, d), more: more, remote: remote}, a
-}
-
-// specimenThere tells that a new version of a result refers to the specimen of
-// the first, instead of asking for it by an identifier that a lost create may
-// have left twice.
-func specimenThere(s sent, d poct.Delivery) map[string]string {
-	there := map[string]string{}
-	if ref := d.Remote["specimen"]; ref != "" && d.Action != poct.Create {
-		for _, e := range s.entries {
-			if e.typ() == "Specimen" && e.Method == http.MethodPost {
-				there[e.FullURL] = ref
-			}
-		}
-	}
-	return there
+	return &rendered{sent: s, more: more, remote: remote}, a
 }
 
 // renderUnsure chooses between creating and correcting where an earlier
@@ -99,7 +81,7 @@ func (r *recordSystem) renderUnsure(d poct.Delivery, copies []storedCopy, bundle
 		return &rendered{sent: s}, a
 	}
 	s, a = bundle(poct.Correct, remote)
-	return &rendered{sent: s, there: specimenThere(s, d), remote: remote}, a
+	return &rendered{sent: s, remote: remote}, a
 }
 
 // storedCopy is a resource found under one of a result's identifiers.
@@ -134,6 +116,9 @@ func (r *recordSystem) copies(ctx context.Context, res poct.Result) ([]storedCop
 		}
 	}
 	if a := find("DiagnosticReport", "report", "diagnosticreport"); a.Class != Done {
+		return nil, a
+	}
+	if a := find("Specimen", "specimen", "specimen"); a.Class != Done {
 		return nil, a
 	}
 	return out, Answered{Class: Done}

@@ -348,33 +348,25 @@ func (b *bench) again(id int64) {
 // margin, however late a lost request lands and however the index lags.
 func TestRuleB10OwnIDs(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
-		b := newBench(t, standin.Switches{IndexLag: time.Hour})
-		b.cfg.LookupWait = time.Millisecond
+		b := newBench(t, standin.Switches{})
+		b.cfg.LookupWait, b.cfg.OwnIDs = time.Millisecond, "auto"
 		b.worker = b.newWorker("one")
-		r := result(1, "2.5")
-		id := b.store.Add(outletID, r, poct.Create)
-		b.store.Change(id, func(row *outletRow) { row.Body = ownIDs(r) })
+		b.known()
+		b.record.SetSwitches(standin.Switches{IndexLag: time.Hour})
 		once := true
 		b.wire.late = func(*http.Request) bool { late := once; once = false; return late }
+		r := result(1, "2.5")
+		id := b.store.Add(outletID, r, poct.Create)
 		b.step(b.worker)
 		time.Sleep(time.Second)
 		b.step(b.worker) // looked up by id, not there, sent again
 		row := b.store.Row(id)
 		require.Equal(t, poct.DeliveryDone, row.State, row.LastError)
+		require.Equal(t, "Observation/"+mapping.StableID(r, "inr").String(), row.Remote["observation/inr"])
 		b.wire.arrive(t)
-		b.sound(1, 0)
-		require.Equal(t, []string{"final 2.5"}, b.values())
+		b.store.Add(outletID, result(1, "2.9", version(2)), poct.Correct)
+		b.run(b.worker, time.Minute)
+		b.sound(4, 0)
+		require.ElementsMatch(t, []string{"final 1.9", "corrected 2.9"}, b.values())
 	})
-}
-
-// ownIDs is a transaction that creates under an id of ours.
-func ownIDs(r poct.Result) []byte {
-	id := mapping.StableID(r, "inr").String()
-	return fhir.Transaction([]fhir.Write{{
-		FullURL: "urn:uuid:" + id, Method: http.MethodPut, URL: "Observation/" + id, IfNoneMatch: "*",
-		Resource: []byte(`{"resourceType":"Observation","id":"` + id + `","identifier":[{"system":"urn:ietf:rfc:3986","value":"urn:uuid:` + id + `"}],"status":"final",` +
-			`"code":{"coding":[{"system":"http://loinc.org","code":"46418-0"}]},"subject":{"reference":"Patient/p-1"},` +
-			`"effectiveDateTime":"2026-03-04T09:01:00Z","issued":"2026-03-04T09:02:00.000Z",` +
-			`"valueQuantity":{"value":2.5,"unit":"INR","system":"http://unitsofmeasure.org","code":"{INR}"}}`),
-	}})
 }

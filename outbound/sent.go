@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"math/big"
 	"strings"
+	"sync"
 	"time"
 
 	"tidegate/poct"
@@ -86,22 +87,65 @@ func readSent(body []byte) (sent, error) {
 	return s, nil
 }
 
-// linked is the transaction with some of its entries left out, because what
-// they would create is there already: references to them become literal. More
-// entries follow after the others.
-func (s sent) linked(there map[string]string, more []fhir.Write) []byte {
-	var writes []fhir.Write
+// linked is the transaction without the entries whose resource is there
+// already: references to them become literal. More entries follow the others.
+func (s sent) linked(there map[string]string, more []fhir.Write) sent {
+	var out sent
 	for _, e := range s.entries {
 		if there[e.FullURL] != "" {
 			continue
 		}
-		w := e.Write
 		for url, ref := range there {
-			w.Resource = bytes.ReplaceAll(w.Resource, []byte(`"`+url+`"`), []byte(`"`+ref+`"`))
+			e.Resource = bytes.ReplaceAll(e.Resource, []byte(`"`+url+`"`), []byte(`"`+ref+`"`))
 		}
-		writes = append(writes, w)
+		out.entries = append(out.entries, e)
 	}
-	return fhir.Transaction(append(writes, more...))
+	for _, w := range more {
+		out.entries = append(out.entries, sentEntry{w})
+	}
+	return out
+}
+
+// bundle is the transaction as bytes.
+func (s sent) bundle() []byte {
+	writes := make([]fhir.Write, len(s.entries))
+	for i, e := range s.entries {
+		writes[i] = e.Write
+	}
+	return fhir.Transaction(writes)
+}
+
+// parsed keeps transactions between rendering and sending, so that a delivery
+// that goes straight through is read once.
+type parsed struct {
+	mu sync.Mutex
+	by map[int64]parsedOne
+}
+
+type parsedOne struct {
+	body []byte
+	sent sent
+}
+
+func (p *parsed) put(id int64, body []byte, s sent) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if p.by == nil || len(p.by) >= 1000 { // of deliveries that never got to be sent
+		p.by = map[int64]parsedOne{}
+	}
+	p.by[id] = parsedOne{body, s}
+}
+
+// take reads the committed bytes of a delivery.
+func (p *parsed) take(d poct.Delivery) (sent, error) {
+	p.mu.Lock()
+	one := p.by[d.ID]
+	delete(p.by, d.ID)
+	p.mu.Unlock()
+	if len(one.body) > 0 && len(one.body) == len(d.Body) && &one.body[0] == &d.Body[0] {
+		return one.sent, nil
+	}
+	return readSent(d.Body)
 }
 
 // typ is the type of the entry's resource.

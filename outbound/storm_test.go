@@ -18,9 +18,10 @@ import (
 // re-filings among them, by two workers to a record system that goes wrong in
 // every way it knows, and to a store whose commits fail now and then. At the
 // end there is one resource per released result, at its last version.
-func storm(t *testing.T, seed uint64, n int, s standin.Switches) {
+func storm(t *testing.T, seed uint64, n int, own string, s standin.Switches) {
 	inBubble(t, func(t *testing.T) {
 		b := newBench(t, s)
+		b.cfg.OwnIDs = own
 		b.cfg.LookupWait = max(linger, 2*s.IndexLag)
 		b.worker = b.newWorker("one")
 		time.Sleep(s.IndexLag) // its patients are in the index
@@ -109,9 +110,10 @@ func TestStorm(t *testing.T) {
 		seeds = 60
 	}
 	for seed := uint64(1); seed <= seeds; seed++ {
-		t.Run(fmt.Sprintf("seed %d", seed), func(t *testing.T) { storm(t, seed, 100, standin.Switches{}) })
+		t.Run(fmt.Sprintf("seed %d", seed), func(t *testing.T) { storm(t, seed, 100, "never", standin.Switches{}) })
+		t.Run(fmt.Sprintf("seed %d, own ids", seed), func(t *testing.T) { storm(t, seed, 100, "auto", standin.Switches{}) })
 		t.Run(fmt.Sprintf("seed %d, index lags", seed), func(t *testing.T) {
-			storm(t, seed, 60, standin.Switches{IndexLag: 3 * time.Second})
+			storm(t, seed, 60, "never", standin.Switches{IndexLag: 3 * time.Second})
 		})
 	}
 }

@@ -280,11 +280,18 @@ func (w *Worker) attempt(ctx context.Context, d *poct.Delivery) (a Answered, int
 		found := w.signedIn(func() Answered { return w.to.Find(ctx, *d) })
 		if found.Class == Absent {
 			found.Class, found.Status = Transient, a.Status
+			if d.Attempts >= mostConflicts {
+				found.Class, found.Problem = Refused, problemRefused(w.cfg.ID, "it calls this a conflict each time")
+			}
 		}
 		return found, true
 	}
 	return a, claimed.Intent || a.Class != NotSent
 }
+
+// mostConflicts is how often a write may be refused as a conflict with nothing
+// there to be seen, before a person looks.
+const mostConflicts = 12
 
 const notCommitted = "intent not committed"
 
