@@ -165,7 +165,7 @@ func (r *Record) answer(req *http.Request, body []byte) reply {
 func (f Fault) spoil(p reply) reply {
 	switch f.Kind {
 	case Status:
-		out := refuse(f.Status, "transient", "made up for this request")
+		out := refuse(f.Status, issueFor(f.Status), "made up for this request")
 		if f.RetryAfter != "" {
 			out = out.with("Retry-After", f.RetryAfter)
 		}
@@ -178,6 +178,29 @@ func (f Fault) spoil(p reply) reply {
 		return reply{status: http.StatusCreated}
 	}
 	return p
+}
+
+// issueFor is the issue code that fits a status, of
+// hl7.org/fhir/R4/valueset-issue-type.html.
+func issueFor(status int) string {
+	switch status {
+	case http.StatusUnauthorized:
+		return "login"
+	case http.StatusForbidden:
+		return "forbidden"
+	case http.StatusNotFound:
+		return "not-found"
+	case http.StatusConflict, http.StatusPreconditionFailed:
+		return "conflict"
+	case http.StatusRequestEntityTooLarge:
+		return "too-long"
+	case http.StatusTooManyRequests:
+		return "throttled"
+	}
+	if status < http.StatusInternalServerError {
+		return "processing"
+	}
+	return "transient"
 }
 
 // reset reads a little of the request, then breaks the connection so that the

@@ -360,7 +360,9 @@ type folderMouth struct{ dir string }
 
 func (*folderMouth) close() {}
 
-func (m *folderMouth) say(_ context.Context, it Item, b []byte) (string, error) {
+// say writes a file. Results that follow a control rest on it, and files are no
+// queue: so a control is watched until it was taken.
+func (m *folderMouth) say(ctx context.Context, it Item, b []byte) (string, error) {
 	at := filepath.Join(m.dir, it.Name)
 	if err := os.WriteFile(at+".tmp", b, 0o600); err != nil {
 		return "", err
@@ -368,5 +370,25 @@ func (m *folderMouth) say(_ context.Context, it Item, b []byte) (string, error) 
 	if err := os.Rename(at+".tmp", at); err != nil {
 		return "", err
 	}
+	if it.Want.End == filed {
+		return "stored", taken(ctx, at)
+	}
 	return "stored", nil
+}
+
+func taken(ctx context.Context, path string) error {
+	ctx, cancel := context.WithTimeout(ctx, answerFor)
+	defer cancel()
+	look := time.NewTicker(20 * time.Millisecond)
+	defer look.Stop()
+	for {
+		if _, err := os.Stat(path); errors.Is(err, os.ErrNotExist) {
+			return nil
+		}
+		select {
+		case <-look.C:
+		case <-ctx.Done():
+			return fmt.Errorf("file %s was not taken", filepath.Base(path))
+		}
+	}
 }
