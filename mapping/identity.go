@@ -82,7 +82,7 @@ func (f *field) choose(pid3 hl7.Value) []candidate {
 	return slices.DeleteFunc(list, func(c candidate) bool { return c.fits < most })
 }
 
-// roles of HL7 table 0369 other than P, a patient's specimen.
+// roles of HL7 table 0369 other than P, a patient's specimen, Q and E.
 var roles = map[string]string{
 	"B": "a blind sample", "C": "a calibrator", "F": "a proficiency sample", "O": "an operator's proficiency sample",
 	"G": "a group of specimens", "L": "a pool of specimens", "R": "a replicate", "V": "a verifying calibrator",

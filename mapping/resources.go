@@ -160,7 +160,7 @@ func (b *builder) provenance() {
 		b.agent("performer", "Performer", b.operator)
 	}
 	b.w.End().List("entity")
-	b.entity("source", reference{typ: "Media", system: systemURI, value: "urn:uuid:" + b.r.Reading.Arrival, display: "Message from the meter, kept by tidegate"})
+	b.entity("source", reference{system: systemURI, value: "urn:uuid:" + b.r.Reading.Arrival, display: "Message from the meter, kept by tidegate"})
 	if b.action != poct.Create {
 		for _, m := range b.r.Reading.Measurements {
 			ref, tag := b.ids.Remote["observation/"+m.Analyte], version(b.ids.Remote["etag/observation/"+m.Analyte])
