@@ -20,11 +20,11 @@ func (w *Worker) finish(ctx context.Context, d poct.Delivery, a Answered, intent
 	fault.Point("outbound.finished")
 	switch {
 	case errors.Is(err, poct.ErrFenced):
-		w.s.Log.Info().Str("outlet", w.cfg.ID).Str("result", d.Result.ID).Msg("lease lost; another worker goes on with this delivery")
+		w.s.Log.Info().Str("result", d.Result.ID).Msg("lease lost; another worker goes on with this delivery")
 		return
 	case err != nil:
 		// The lease runs out, and the next claim looks up first.
-		w.s.Log.Error().Str("outlet", w.cfg.ID).Str("result", d.Result.ID).Err(err).Msg("receipt not committed")
+		w.s.Log.Error().Str("result", d.Result.ID).Err(err).Msg("receipt not committed")
 		return
 	}
 	if o.Done || o.Hold != nil {
@@ -61,7 +61,7 @@ func (w *Worker) judge(now time.Time, a Answered) {
 		if a.Class == SignIn || a.Class == Forbidden {
 			ev = w.s.Log.Error()
 		}
-		ev.Str("outlet", w.cfg.ID).Str("reason", reason).Time("next_try", w.breaker.health().NextTry).Msg("record system left alone for a while")
+		ev.Str("reason", reason).Time("next_try", w.breaker.health().NextTry).Msg("record system left alone for a while")
 	}
 }
 

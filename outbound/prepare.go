@@ -54,6 +54,6 @@ func (r *recordSystem) capabilities(ctx context.Context) (fhir.Caps, Answered) {
 }
 
 func (r *recordSystem) unrendered(d poct.Delivery, err error) Answered {
-	r.s.Log.Error().Str("outlet", r.cfg.ID).Str("result", d.Result.ID).Err(err).Msg("result not rendered")
+	r.s.Log.Error().Str("result", d.Result.ID).Err(err).Msg("result not rendered")
 	return r.stop(Refused, problemUnrendered(r.cfg.ID))
 }

@@ -20,7 +20,7 @@ import (
 type Settings struct {
 	ID    string // outlet id
 	Store Store
-	Log   zerolog.Logger
+	Log   zerolog.Logger   // carries the outlet's id
 	Now   func() time.Time // default time.Now
 	// Owner of the leases, unique per process.
 	Owner string
@@ -193,9 +193,9 @@ func (w *Worker) report(ctx context.Context, last string, err error) string {
 	}
 	if now != last {
 		if now != "" {
-			w.s.Log.Error().Str("outlet", w.cfg.ID).Err(err).Msg("deliveries cannot be claimed; tried again until it works")
+			w.s.Log.Error().Err(err).Msg("deliveries cannot be claimed; tried again until it works")
 		} else {
-			w.s.Log.Info().Str("outlet", w.cfg.ID).Msg("deliveries are claimed again")
+			w.s.Log.Info().Msg("deliveries are claimed again")
 		}
 	}
 	return now
@@ -213,7 +213,7 @@ func (w *Worker) refresh(ctx context.Context) {
 			pause = max(w.backoff.after(attempt), w.cfg.Breaker.Pause)
 			if !told && ctx.Err() == nil {
 				told = true
-				w.s.Log.Warn().Str("outlet", w.cfg.ID).Err(err).Msg("what the record system can do is not known yet; going on with what every R4 server must")
+				w.s.Log.Warn().Err(err).Msg("what the record system can do is not known yet; going on with what every R4 server must")
 			}
 		} else {
 			attempt, told = 0, false
@@ -306,7 +306,7 @@ func (w *Worker) intend(ctx context.Context, claimed, d poct.Delivery) (Answered
 	case errors.Is(err, poct.ErrFenced):
 		return Answered{Class: Waiting, Note: "fenced"}, false
 	case err != nil: // nothing was sent, but the commit may be there after all
-		w.s.Log.Error().Str("outlet", w.cfg.ID).Str("result", d.Result.ID).Err(err).Msg("intent not committed; nothing sent")
+		w.s.Log.Error().Str("result", d.Result.ID).Err(err).Msg("intent not committed; nothing sent")
 		return Answered{Class: Waiting, Pause: w.backoff.after(1), Note: notCommitted}, false
 	}
 	return Answered{}, true
@@ -342,7 +342,7 @@ func (w *Worker) signedIn(step func() Answered) Answered {
 	}
 	changed, err := w.to.SignInAgain()
 	if err != nil {
-		w.s.Log.Error().Str("outlet", w.cfg.ID).Err(err).Msg("the credentials cannot be read")
+		w.s.Log.Error().Err(err).Msg("the credentials cannot be read")
 	}
 	if !changed {
 		return a
