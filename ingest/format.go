@@ -2,14 +2,33 @@ package ingest
 
 import "bytes"
 
+// Formats of an arrival.
+const (
+	HL7v2 = "hl7v2"
+	CSV   = "csv"
+)
+
 // Format tells by its first bytes whether a message is HL7 v2 or a table, for
-// inlets that are not told: "hl7v2" or "csv".
+// inlets that are not told. A segment id counts only with a separator behind
+// it: a table's first column may well begin with the same three letters.
 func Format(raw []byte) string {
 	start := bytes.TrimLeft(bytes.TrimPrefix(raw, []byte("\xef\xbb\xbf")), " \t\r\n")
 	for _, id := range []string{"MSH", "FHS", "BHS"} {
-		if bytes.HasPrefix(start, []byte(id)) {
-			return "hl7v2"
+		rest, ok := bytes.CutPrefix(start, []byte(id))
+		if ok && (len(rest) == 0 || separates(rest[0])) {
+			return HL7v2
 		}
 	}
-	return "csv"
+	return CSV
+}
+
+// separates tells whether a byte can be the field separator of a message that
+// a table would not have there: a printable sign other than the delimiters and
+// quotes of tables.
+func separates(c byte) bool {
+	switch {
+	case c <= ' ' || c > '~', c >= '0' && c <= '9', c >= 'A' && c <= 'Z', c >= 'a' && c <= 'z':
+		return false
+	}
+	return c != ',' && c != ';' && c != '"' && c != '_'
 }
