@@ -36,7 +36,7 @@ func (s *Store) Accept(ctx context.Context, a poct.Arrival) (poct.Accepted, erro
 	payload := &ledger.Payload{SHA256: hex.EncodeToString(a.Digest[:]), Bytes: len(a.Raw), Inlet: a.Inlet}
 
 	var got poct.Accepted
-	err := s.do(ctx, a.Batch == nil, func(t *tx) error {
+	err := s.do(ctx, func(t *tx) error {
 		var batch any
 		if a.Batch != nil {
 			id, err := t.batchID(a.Batch)
@@ -113,7 +113,7 @@ func (s *Store) Notice(ctx context.Context, n poct.Notice) error {
 		n.At = s.now()
 	}
 	digest := sha256.Sum256(n.Bytes)
-	return s.do(ctx, true, func(t *tx) error {
+	return s.do(ctx, func(t *tx) error {
 		if _, err := t.exec(`INSERT INTO notices (inlet, peer, at, what, bytes, event) VALUES (?,?,?,?,?,?)`,
 			n.Inlet, n.Peer, micros(n.At), n.What, n.Bytes, t.nextEvent()); err != nil {
 			return fmt.Errorf("store notice: %w", err)

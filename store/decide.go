@@ -35,7 +35,7 @@ func (s *Store) Decide(ctx context.Context, claims []poct.Claim, judge func(poct
 	decisions := make([]poct.Decision, len(claims))
 	errs := make([]error, len(claims))
 	done := make(map[int64]bool, len(claims))
-	err := s.do(ctx, true, func(t *tx) error {
+	err := s.do(ctx, func(t *tx) error {
 		clear(done)
 		for i, c := range claims {
 			if held[i] == nil {
@@ -43,7 +43,7 @@ func (s *Store) Decide(ctx context.Context, claims []poct.Claim, judge func(poct
 				continue
 			}
 			seq := seqOf(c.Arrival.ID)
-			refused, failed := t.apart(false, func(t *tx) error {
+			refused, failed := t.apart(func(t *tx) error {
 				d, err := judge(t.book(), c.Arrival)
 				if err != nil {
 					return err

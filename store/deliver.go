@@ -205,7 +205,7 @@ func (s *Store) Intent(ctx context.Context, d poct.Delivery, body []byte, remote
 		return err
 	}
 	payload := &ledger.Payload{SHA256: hex.EncodeToString(sum[:]), Bytes: len(body), Action: d.Action, More: deliveryMore(d.ID)}
-	return s.do(ctx, true, func(t *tx) error {
+	return s.do(ctx, func(t *tx) error {
 		n, err := t.exec(`UPDATE deliveries SET intent = ?1, sent_by = ?2, sha256 = ?3, body = coalesce(body, ?4), remote = ?5, event = ?6
 			WHERE id = ?7 AND state = 'ready' AND (sha256 IS NULL OR sha256 = ?3)`,
 			micros(t.at), micros(d.Lease), sum[:], packed, ids, t.nextEvent(), d.ID)

@@ -28,7 +28,7 @@ func (s *Store) Finish(ctx context.Context, d poct.Delivery, o poct.SendOutcome)
 	defer func() { s.sending.settle(d.ID, lease, ended) }()
 	f := &finish{d: d, o: o, receipt: o.Receipt}
 	f.receipt.Delivery, f.receipt.Outlet, f.receipt.Action = d.ID, d.Outlet, d.Action
-	err := s.do(ctx, false, func(t *tx) error {
+	err := s.do(ctx, func(t *tx) error {
 		if f.receipt.At.IsZero() {
 			f.receipt.At = t.at
 		}

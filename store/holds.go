@@ -177,7 +177,7 @@ func (s *Store) Criticals(ctx context.Context, open bool) ([]poct.Critical, erro
 // and, in the comment, whom they told. poct.ErrOvertaken if somebody did so
 // before; poct.ErrNotFound if the result is none.
 func (s *Store) AcknowledgeCritical(ctx context.Context, result, actor, comment string) error {
-	return s.do(ctx, false, func(t *tx) error {
+	return s.do(ctx, func(t *tx) error {
 		k, err := t.result(result)
 		if err != nil {
 			return err

@@ -84,7 +84,7 @@ func (s *Store) Upsert(ctx context.Context, actor string, rows poct.RegistryRows
 	if err != nil {
 		return 0, 0, err
 	}
-	err = s.do(ctx, false, func(t *tx) error {
+	err = s.do(ctx, func(t *tx) error {
 		added, changed = 0, 0
 		digest := sha256.New()
 		event := t.nextEvent()

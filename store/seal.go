@@ -178,7 +178,7 @@ func (s *Store) Seal(ctx context.Context, key *ledger.Key) ([]byte, error) {
 		return nil, fmt.Errorf("sign head: %w", err)
 	}
 	s.point("seal.signed")
-	if err := s.do(ctx, true, func(t *tx) error {
+	if err := s.do(ctx, func(t *tx) error {
 		_, err := t.exec(`INSERT INTO checkpoints (size, root, note) VALUES (?,?,?) ON CONFLICT (size) DO NOTHING`,
 			head.Size, head.Root[:], note)
 		return err

@@ -36,7 +36,7 @@ type openHold struct {
 func (s *Store) Settle(ctx context.Context, hold string, st poct.Settlement,
 	decide func(poct.Book, poct.HoldRecord, poct.Arrival) (poct.Decision, error)) (poct.HoldRecord, error) {
 	var settled poct.HoldRecord
-	err := s.do(ctx, false, func(t *tx) error {
+	err := s.do(ctx, func(t *tx) error {
 		h, err := t.openHold(hold, st.Version)
 		if err != nil {
 			return err

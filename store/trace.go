@@ -260,7 +260,7 @@ func (s *Store) scanSent(rows *sql.Rows) (sentBody, error) {
 // Look records that a person was shown fields of results, arrivals or holds:
 // an event for each. Ids of nothing are refused.
 func (s *Store) Look(ctx context.Context, actor string, ids, fields []string) error {
-	return s.do(ctx, true, func(t *tx) error {
+	return s.do(ctx, func(t *tx) error {
 		for _, id := range ids {
 			e := poct.Event{Kind: poct.EventLooked, Actor: actor}
 			if err := t.about(&e, id); err != nil {
@@ -303,7 +303,7 @@ func (t *tx) about(e *poct.Event, id string) error {
 
 // Record adds steps of the program itself to the ledger, such as an export.
 func (s *Store) Record(ctx context.Context, kind poct.EventKind, actor, text string) error {
-	return s.do(ctx, true, func(t *tx) error {
+	return s.do(ctx, func(t *tx) error {
 		_, err := t.event(poct.Event{Kind: kind, Actor: actor}, &ledger.Payload{Reason: text})
 		return err
 	})
@@ -322,7 +322,7 @@ func (s *Store) Stopped(ctx context.Context, version string) error {
 // Exported records that a person took away a pack about these results or
 // arrivals.
 func (s *Store) Exported(ctx context.Context, actor string, ids []string) error {
-	return s.do(ctx, true, func(t *tx) error {
+	return s.do(ctx, func(t *tx) error {
 		for _, id := range ids {
 			e := poct.Event{Kind: poct.EventExported, Actor: actor}
 			if err := t.about(&e, id); err != nil {

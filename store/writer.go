@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"strings"
 	"sync/atomic"
 	"time"
 
@@ -23,12 +24,9 @@ var errClosed = errors.New("store is closed")
 type op struct {
 	// run does the work. It returns a refusal (its own effects are then undone
 	// and the others' stay) or a failure of the database.
-	run func(*tx) error
-	// single says that run executes at most one statement that changes
-	// anything, which by itself happens whole or not at all: no savepoint.
-	single bool
-	state  atomic.Int32 // opQueued until the writer or the caller takes it
-	done   chan error
+	run   func(*tx) error
+	state atomic.Int32 // opQueued until the writer or the caller takes it
+	done  chan error
 }
 
 const (
@@ -40,11 +38,11 @@ const (
 // do queues an op and waits for the commit that holds it. A caller whose
 // context ends takes back an op that has not begun; one that has begun is
 // waited for, so that its answer is never lost.
-func (s *Store) do(ctx context.Context, single bool, run func(*tx) error) error {
+func (s *Store) do(ctx context.Context, run func(*tx) error) error {
 	if err := s.dead.Load(); err != nil {
 		return *err
 	}
-	o := &op{run: run, single: single, done: make(chan error, 1)}
+	o := &op{run: run, done: make(chan error, 1)}
 	s.senders.RLock()
 	if s.closing.Load() {
 		s.senders.RUnlock()
@@ -82,35 +80,45 @@ func (s *Store) write() {
 	}
 }
 
+// errHalfDone says that an op was refused after it had changed something.
+var errHalfDone = errors.New("refused half-way")
+
 // transact runs one transaction: the first op and whatever else has queued up
 // meanwhile, without waiting for more. Everybody is answered after the commit
 // and not before, those who were refused too: what refused them may be in the
 // same transaction.
 func (s *Store) transact(first *op, batch []*op) []*op {
 	began := time.Now()
-	t := &tx{Store: s, at: s.now()}
-	answers := make([]error, 0, 16)
-	err := t.exec0(`BEGIN IMMEDIATE`)
-	for o := first; o != nil && err == nil; o = s.next(began, len(batch)) {
+	var answers []error
+	t, err := s.begin(false)
+	for o := first; o != nil; o = s.next(began, len(batch)) {
 		if !o.state.CompareAndSwap(opQueued, opTaken) {
 			continue
 		}
 		batch = append(batch, o)
-		refused, failed := t.apart(o.single, o.run)
+		if err != nil {
+			break
+		}
+		var refused error
+		refused, err = t.apart(o.run)
 		answers = append(answers, refused)
-		err = failed
+		if err != nil {
+			break
+		}
 	}
-	if err == nil && len(batch) == 0 {
-		err = t.exec0(`ROLLBACK`)
-	} else if err == nil {
-		err = t.commit()
-	} else {
+	if errors.Is(err, errHalfDone) {
 		t.undo()
+		t, answers, err = s.carefully(batch)
+	}
+	switch {
+	case err != nil:
+		t.undo()
+	case len(batch) == 0: // all were taken back
+		err = t.exec0(`ROLLBACK`)
+	default:
+		err = t.commit()
 	}
 	if err != nil {
-		if len(batch) == 0 {
-			batch, answers = append(batch, first), append(answers, nil)
-		}
 		s.fail(err, batch)
 		return batch
 	}
@@ -122,6 +130,23 @@ func (s *Store) transact(first *op, batch []*op) []*op {
 		o.done <- answers[i]
 	}
 	return batch
+}
+
+// carefully runs a batch once more, each op within a savepoint. Savepoints cost
+// a third of a transaction, and hardly ever is one needed: what refuses an op
+// shows before it changes anything.
+func (s *Store) carefully(batch []*op) (*tx, []error, error) {
+	t, err := s.begin(true)
+	answers := make([]error, len(batch))
+	for i := 0; i < len(batch) && err == nil; i++ {
+		answers[i], err = t.apart(batch[i].run)
+	}
+	return t, answers, err
+}
+
+func (s *Store) begin(careful bool) (*tx, error) {
+	t := &tx{Store: s, at: s.now(), careful: careful}
+	return t, t.exec0(`BEGIN IMMEDIATE`)
 }
 
 // next is the next op that waits now, nil if there is none or the transaction
@@ -172,36 +197,37 @@ type tx struct {
 	reg    *snapshot // the registry as changed here, nil if it was not
 	// deciding is the arrival under decision: not yet counted under its end.
 	deciding int64
+	careful  bool // with savepoints
+	changes  int  // statements that changed something
 }
-
-// mark is where a transaction's memory stands.
-type mark struct{ events, deltas, refs, after int }
 
 // apart runs a piece of work so that its refusal undoes only itself. It
 // returns the refusal, or the failure that ends the whole transaction.
-func (t *tx) apart(single bool, run func(*tx) error) (refused, failed error) {
-	m, reg := mark{len(t.events), len(t.deltas), len(t.refs), len(t.after)}, t.reg
-	if !single {
+func (t *tx) apart(run func(*tx) error) (refused, failed error) {
+	before := *t // where its memory stands
+	if t.careful {
 		if err := t.exec0(`SAVEPOINT apart`); err != nil {
 			return nil, err
 		}
 	}
 	err := t.guard(run)
 	if err == nil {
-		if !single {
+		if t.careful {
 			failed = t.exec0(`RELEASE apart`)
 		}
 		return nil, failed
 	}
-	if code := t.opt.Driver.code(err); code != 0 && code != codeConstraint {
+	if code := t.opt.Driver.code(err); code != 0 && code != codeConstraint || errors.Is(err, errHalfDone) {
 		return nil, err
 	}
-	t.events, t.deltas, t.refs = t.events[:m.events], t.deltas[:m.deltas], t.refs[:m.refs]
-	t.after, t.reg = t.after[:m.after], reg
-	if !single {
+	changed := t.changes != before.changes
+	*t = before
+	if t.careful {
 		if failed = t.exec0(`ROLLBACK TO apart`); failed == nil {
 			failed = t.exec0(`RELEASE apart`)
 		}
+	} else if changed {
+		return nil, errHalfDone
 	}
 	return err, failed
 }
@@ -269,15 +295,24 @@ func (t *tx) exec(query string, args ...any) (int64, error) {
 	if err != nil {
 		return 0, err
 	}
-	return r.RowsAffected()
+	n, err := r.RowsAffected()
+	if n > 0 {
+		t.changes++
+	}
+	return n, err
 }
 
+// exec0 runs a statement that changes no row.
 func (t *tx) exec0(query string) error {
-	_, err := t.exec(query)
+	st, err := t.stmt(query)
+	if err == nil {
+		_, err = st.ExecContext(context.Background())
+	}
 	return err
 }
 
 func (t *tx) row(query string, args ...any) *sql.Row {
+	t.changing(query)
 	st, err := t.stmt(query)
 	if err != nil {
 		return t.conn.QueryRowContext(context.Background(), query, args...) // gives the same error
@@ -285,7 +320,15 @@ func (t *tx) row(query string, args ...any) *sql.Row {
 	return st.QueryRowContext(context.Background(), args...)
 }
 
+// changing counts a statement that changes what it returns.
+func (t *tx) changing(query string) {
+	if !strings.HasPrefix(query, "SELECT") {
+		t.changes++
+	}
+}
+
 func (t *tx) rows(query string, args ...any) (*sql.Rows, error) {
+	t.changing(query)
 	st, err := t.stmt(query)
 	if err != nil {
 		return nil, err

@@ -34,7 +34,7 @@ type day struct {
 	*World
 	r       *rapid.T
 	results []string
-	claims  []poct.Delivery // held on to, perhaps too long
+	claims  []poct.Delivery   // held on to, perhaps too long
 	alive   map[string]string // result and filing -> the patient it was filed under, while it stands there
 }
 
