@@ -36,7 +36,9 @@ func (c Config) WithDefaults() Config {
 func (c Config) Validate() []poct.KeyFault {
 	c = c.WithDefaults()
 	var faults []poct.KeyFault
-	say := func(key, what, instead string) { faults = append(faults, poct.KeyFault{Key: key, What: what, Instead: instead}) }
+	say := func(key, what, instead string) {
+		faults = append(faults, poct.KeyFault{Key: key, What: what, Instead: instead})
+	}
 	if c.Path == "" {
 		say("path", "is missing", "write the folder that files are dropped in")
 	}

@@ -38,7 +38,9 @@ func (c Config) WithDefaults() Config {
 func (c Config) Validate() []poct.KeyFault {
 	c = c.WithDefaults()
 	var faults []poct.KeyFault
-	say := func(key, what, instead string) { faults = append(faults, poct.KeyFault{Key: key, What: what, Instead: instead}) }
+	say := func(key, what, instead string) {
+		faults = append(faults, poct.KeyFault{Key: key, What: what, Instead: instead})
+	}
 	host, _, err := net.SplitHostPort(c.Listen)
 	switch {
 	case err != nil:
