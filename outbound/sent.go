@@ -56,35 +56,55 @@ func readResource(b []byte) (r resource, err error) {
 	return r, err
 }
 
-func readSent(body []byte) (sent, error) {
-	var raw struct {
-		Type  string `json:"type"`
-		Entry []struct {
-			FullURL  string          `json:"fullUrl"`
-			Resource json.RawMessage `json:"resource"`
-			Request  struct {
-				Method      string `json:"method"`
-				URL         string `json:"url"`
-				IfNoneExist string `json:"ifNoneExist"`
-				IfMatch     string `json:"ifMatch"`
-				IfNoneMatch string `json:"ifNoneMatch"`
-			} `json:"request"`
-		} `json:"entry"`
-	}
-	if err := json.Unmarshal(body, &raw); err != nil {
+func readSent(body []byte) (s sent, err error) {
+	typ := ""
+	err = members(body, func(key string, value []byte) (err error) {
+		switch key {
+		case "type":
+			typ, err = unquoted(value)
+		case "entry":
+			err = elements(value, func(value []byte) error {
+				e, err := readEntry(value)
+				s.entries = append(s.entries, e)
+				return err
+			})
+		}
+		return err
+	})
+	switch {
+	case err != nil:
 		return sent{}, fmt.Errorf("committed bytes: %w", err)
-	}
-	if raw.Type != "transaction" || len(raw.Entry) == 0 {
+	case typ != "transaction" || len(s.entries) == 0:
 		return sent{}, errors.New("committed bytes: no transaction")
 	}
-	s := sent{entries: make([]sentEntry, len(raw.Entry))}
-	for i, e := range raw.Entry {
-		s.entries[i].Write = fhir.Write{
-			FullURL: e.FullURL, Method: e.Request.Method, URL: e.Request.URL, IfNoneExist: e.Request.IfNoneExist,
-			IfMatch: e.Request.IfMatch, IfNoneMatch: e.Request.IfNoneMatch, Resource: e.Resource,
-		}
-	}
 	return s, nil
+}
+
+func readEntry(raw []byte) (e sentEntry, err error) {
+	err = members(raw, func(key string, value []byte) (err error) {
+		switch key {
+		case "fullUrl":
+			e.FullURL, err = unquoted(value)
+		case "resource":
+			e.Resource = value
+		case "request":
+			into := map[string]*string{
+				"method": &e.Method, "url": &e.URL, "ifNoneExist": &e.IfNoneExist,
+				"ifMatch": &e.IfMatch, "ifNoneMatch": &e.IfNoneMatch,
+			}
+			err = members(value, func(key string, value []byte) (err error) {
+				if to := into[key]; to != nil {
+					*to, err = unquoted(value)
+				}
+				return err
+			})
+		}
+		return err
+	})
+	if err == nil && (e.Method == "" || e.URL == "" || len(e.Resource) == 0) {
+		err = errShape
+	}
+	return e, err
 }
 
 // linked is the transaction without the entries whose resource is there
