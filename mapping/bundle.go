@@ -50,6 +50,8 @@ func Bundle(r poct.Result, action poct.Action, ids IDs, o Options) ([]byte, erro
 		return nil, errors.New("mapping: a transaction needs the record system's patient")
 	case r.Key == "" || r.Reading.Kind != poct.KindPatient && action != poct.Withdraw:
 		return nil, fmt.Errorf("mapping: a %s reading without a key is never sent", r.Reading.Kind)
+	case action != poct.Withdraw && (r.Reading.Status == poct.StatusPreliminary || r.Reading.Status == poct.StatusCancelled):
+		return nil, fmt.Errorf("mapping: a %s result is never sent", r.Reading.Status)
 	case len(r.Reading.Measurements) == 0:
 		return nil, errors.New("mapping: nothing was measured")
 	case r.Issued.IsZero() || r.Reading.Tested().IsZero():

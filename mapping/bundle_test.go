@@ -15,13 +15,27 @@ import (
 	"tidegate/wire/fhir"
 )
 
-// filed is what the record system calls the parts of a result filed before.
-func filed() map[string]string {
-	return map[string]string{
+// filed is what the record system calls the parts of a result filed before,
+// but for some.
+func filed(not ...string) map[string]string {
+	m := map[string]string{
 		"observation/inr": "Observation/12", "etag/observation/inr": `W/"1"`,
-		"observation/pt": "Observation/13", "etag/observation/pt": `W/"1"`,
+		"observation/pt": "Observation/13", "etag/observation/pt": `W/"4"`,
 		"diagnosticreport": "DiagnosticReport/14", "etag/diagnosticreport": `W/"1"`,
-		"specimen": "Specimen/15",
+		"specimen": "Specimen/11",
+	}
+	for _, key := range not {
+		delete(m, key)
+		delete(m, "etag/"+key)
+	}
+	return m
+}
+
+// measured leaves a result with its INR alone, of another value.
+func measured(inr string) func(*poct.Result) {
+	return func(r *poct.Result) {
+		r.Reading.Measurements = r.Reading.Measurements[:1]
+		r.Reading.Measurements[0].Value = poct.MustNumber(inr)
 	}
 }
 
@@ -47,49 +61,55 @@ var bundles = []struct {
 	o      Options
 }{
 	{name: "inr-and-pt", o: everything},
-	{name: "inr-alone", o: everything, change: func(r *poct.Result) { r.Reading.Measurements = r.Reading.Measurements[:1] }},
-	{name: "off-scale", o: everything, change: func(r *poct.Result) {
-		r.Reading.Measurements[0].Value = poct.MustNumber(">8.0")
-		r.Reading.Measurements[1].Value = poct.MustNumber("<=9.50")
-	}},
+	{name: "inr-only", o: everything, change: measured("2.40")},
+	{name: "trailing-zeros", o: everything, change: measured("2.500")},
+	{name: "above-range", o: everything, change: measured(">8.0")},
+	{name: "below-range", o: everything, change: measured("<0.8")},
+	{name: "at-least", o: everything, change: measured(">=8")},
 	{name: "no-value", o: everything, change: func(r *poct.Result) { r.Reading.Measurements[1].Value = poct.Number{} }},
+	{name: "no-operator", o: everything, change: func(r *poct.Result) { r.OperatorOK = false }},
+	{name: "no-site", o: everything, change: func(r *poct.Result) { r.Site, r.SiteName = "", "" }},
+	{name: "no-lot", o: everything, change: func(r *poct.Result) { r.Reading.StripLot = "" }},
 	{name: "bare", o: everything, change: func(r *poct.Result) {
 		r.Reading.Operator, r.Reading.StripLot, r.Reading.Model, r.Reading.Specimen = "", "", "", ""
 		r.Site, r.SiteName, r.LotExpires, r.OperatorOK, r.LotOK = "", "", "", false, false
 	}},
-	{name: "unregistered", o: everything, change: func(r *poct.Result) {
-		r.OperatorOK, r.LotOK, r.LotExpires, r.SiteName = false, false, "unknown", ""
-	}},
-	{name: "contained-strip", o: without("Substance")},
-	{name: "nothing-but-transactions", o: Options{}},
+	{name: "lot-not-registered", o: everything, change: func(r *poct.Result) { r.LotOK, r.LotExpires = false, "" }},
+	{name: "site-without-name", o: everything, change: func(r *poct.Result) { r.SiteName = "" }},
+	{name: "expiry-in-words", o: everything, change: func(r *poct.Result) { r.LotExpires = "soon" }},
+	{name: "contained-lot", o: without("Substance")},
+	{name: "bare-record-system", o: Options{}},
 	{name: "own-ids", o: Options{Caps: everything.Caps, OwnIDs: true}},
-	{name: "unit-one", o: Options{Caps: everything.Caps, INRUnit: "1"}, change: func(r *poct.Result) { r.Reading.Specimen = "venous" }},
-	{name: "visit-and-order", o: everything, ids: IDs{Patient: "Patient/12", Encounter: "Encounter/7"}, change: func(r *poct.Result) {
-		r.Visit, r.Reading.Order = "V-1", "O-1"
+	{name: "unit-one", o: Options{Caps: everything.Caps, INRUnit: "1"}},
+	{name: "venous", o: everything, change: func(r *poct.Result) { r.Reading.Specimen = "venous" }},
+	{name: "encounter", o: everything, ids: IDs{Patient: "Patient/12", Encounter: "Encounter/5"}},
+	{name: "visit-and-order", o: everything, change: func(r *poct.Result) { r.Visit, r.Reading.Order = "V-1", "O-1" }},
+	{name: "marks", o: everything, change: func(r *poct.Result) {
+		r.Marks = []string{"INR 5.6 is above the critical limit.", " ", "Released by a person in spite of: clock-offset."}
 	}},
-	{name: "visit-by-number", o: everything, change: func(r *poct.Result) { r.Visit = "V-1" }},
-	{name: "marked", o: everything, change: func(r *poct.Result) {
-		r.Marks = []string{"Released by r.ito: control <2 h & \"in range\".", " ", "Tab\tand bell\a, Österlund – 血."}
+	{name: "odd-texts", o: everything, change: func(r *poct.Result) {
+		r.Reading.Meter, r.Reading.StripLot, r.SiteName = "SN 0042|b,c$d", `L"7\`, "Harbour Street & Söhne <3>\a"
 	}},
-	{name: "west-of-greenwich", o: everything, change: func(r *poct.Result) {
-		r.Reading.TestedAt.At = time.Date(2026, 3, 5, 23, 59, 7, 250e6, time.FixedZone("", -4*3600-1800))
-		r.Reading.TimeOffset = 60
+	{name: "west-of-utc", o: everything, change: func(r *poct.Result) { // and a reviewer's correction of the clock, with a fraction cut off
+		r.Reading.TestedAt.At = time.Date(2026, 3, 5, 4, 12, 0, 250e6, time.FixedZone("", -3*3600-1800))
+		r.Reading.TimeOffset = 90
 	}},
 	{name: "corrected", o: everything, action: poct.Correct, ids: IDs{Patient: "Patient/12", Remote: filed()}, change: func(r *poct.Result) {
 		r.Version, r.Replaces = 2, "was INR 2.90; the meter sent a correction"
 	}},
-	{name: "corrected-with-more", o: everything, action: poct.Correct, ids: IDs{Patient: "Patient/12", Remote: func() map[string]string {
-		m := filed()
-		delete(m, "observation/pt")
-		delete(m, "etag/observation/pt")
-		return m
-	}()}},
-	{name: "corrected-with-less", o: everything, action: poct.Correct, ids: IDs{Patient: "Patient/12", Remote: filed()}, change: func(r *poct.Result) {
-		r.Reading.Measurements = r.Reading.Measurements[:1]
+	{name: "corrected-with-pt-added", o: everything, action: poct.Correct, ids: IDs{Patient: "Patient/12", Remote: filed("observation/pt", "specimen")}, change: func(r *poct.Result) {
+		r.Version = 2
 	}},
-	{name: "first-is-a-correction", o: everything, change: func(r *poct.Result) { r.Reading.Status = poct.StatusCorrected }},
+	{name: "corrected-inr-alone", o: without("Substance"), action: poct.Correct, ids: IDs{Patient: "Patient/12", Remote: filed()}, change: func(r *poct.Result) {
+		measured("2.40")(r)
+		r.Version = 2
+	}},
+	{name: "correction-of-nothing", o: everything, change: func(r *poct.Result) { r.Reading.Status = poct.StatusCorrected }},
 	{name: "withdrawn", o: everything, action: poct.Withdraw, ids: IDs{Patient: "Patient/12", Remote: filed()}, change: func(r *poct.Result) {
 		r.Version, r.Reading.Status, r.Replaces = 2, poct.StatusWithdrawn, "filed on the wrong patient"
+	}},
+	{name: "withdrawn-without-value", o: everything, action: poct.Withdraw, ids: IDs{Patient: "Patient/12", Remote: filed()}, change: func(r *poct.Result) {
+		r.Reading.Measurements[1].Value = poct.Number{}
 	}},
 	{name: "filed-anew", o: everything, ids: IDs{Patient: "Patient/31"}, change: func(r *poct.Result) { r.Version, r.Filing = 3, 1 }},
 }

@@ -52,6 +52,9 @@ func (b *builder) value(m *poct.Measurement) {
 		b.concept("dataAbsentReason", "http://terminology.hl7.org/CodeSystem/data-absent-reason", "unknown", "Unknown", "")
 		return
 	}
+	if m.Unit != ucum[m.Analyte] {
+		b.fail("%s is not known to be in %s: no unit is made up", m.Analyte, ucum[m.Analyte])
+	}
 	unit, code := "s", "s"
 	if m.Analyte == "inr" {
 		if unit, code = "INR", b.o.INRUnit; code == "" {
