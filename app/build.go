@@ -73,6 +73,7 @@ func (a *App) newInlet(in *config.Inlet) (inlet, error) {
 	var err error
 	switch c := in.Config.(type) {
 	case *mllp.Config:
+		c.Accepts = in.Accepts
 		l, err = mllp.New(*c, mllp.Settings{ID: in.ID, Inbox: box, Log: log, Now: a.opt.Now})
 	case *folder.Config:
 		l, err = folder.New(*c, folder.Settings{ID: in.ID, Inbox: box, Log: log, Now: a.opt.Now})
