@@ -51,8 +51,11 @@ func (l *loader) inlets() {
 		if in.Config == nil {
 			continue // of no known kind: said already
 		}
-		if part, ok := in.Config.(*folder.Config); ok {
+		switch part := in.Config.(type) {
+		case *folder.Config:
 			l.path(&part.Path)
+		case *jetstream.Config:
+			*part = part.WithDefaults() // so that two embedded servers on the usual port are noticed
 		}
 		if checked, ok := in.Config.(interface{ Validate() []poct.KeyFault }); ok {
 			for _, k := range checked.Validate() {
