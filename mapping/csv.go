@@ -74,31 +74,65 @@ func (p *Profile) columns() []string {
 // cell is one field of a row, blanks around it dropped; its bytes include quotes.
 type cell = found
 
+// table is a file as one profile divides it.
+type table struct {
+	p       *Profile
+	rows    [][]cell
+	columns map[string]int
+}
+
+// decodeCSV reads each record with the first profile that can read the file
+// and whose conditions hold for the record: models may share an export.
 func decodeCSV(a poct.Arrival, profiles []*Profile, zones Zones) []Decoded {
 	whole := poct.Span{To: len(a.Raw)}
 	if len(profiles) == 0 {
 		return unread(a, "No profile of this inlet reads CSV files.", whole)
 	}
+	var tables []table
 	why := ""
 	for _, p := range profiles {
-		rows, at, problem := p.rows(a.Raw)
-		if problem != "" {
-			if why == "" {
-				why = problem
-			}
+		rows, columns, problem := p.rows(a.Raw)
+		switch {
+		case problem == "" && (len(tables) == 0 || len(rows) == len(tables[0].rows)):
+			tables = append(tables, table{p, rows, columns})
+		case why == "":
+			why = problem
+		}
+	}
+	if len(tables) == 0 {
+		return unread(a, why, whole)
+	}
+	if len(tables[0].rows) == 0 {
+		return unread(a, "The file has no record below its header.", whole)
+	}
+	var out []Decoded
+	for i := range tables[0].rows {
+		at := slices.IndexFunc(tables, func(t table) bool { return len(t.rows[i]) == len(t.columns) && t.all(i, t.p.match) })
+		if at >= 0 {
+			out = append(out, tables[at].read(a, zones, i))
 			continue
 		}
-		if len(rows) == 0 {
-			return unread(a, "The file has no record below its header.", whole)
+		row, columns := tables[0].rows[i], tables[0].columns
+		text := fmt.Sprintf("No profile of this inlet fits record %d.", i+1)
+		if len(row) != len(columns) {
+			text = fmt.Sprintf("Record %d has %d fields, the header has %d.", i+1, len(row), len(columns))
 		}
-		var out []Decoded
-		for i, row := range rows {
-			out = append(out, p.row(a, profiles, zones, i, row, at))
-		}
-		return out
+		d := unread(a, text, extent(row))[0]
+		d.Reading.Index = i
+		out = append(out, d)
 	}
-	return unread(a, why, whole)
+	return out
 }
+
+// extent is where a row stands.
+func extent(row []cell) poct.Span { return poct.Span{From: row[0].at.From, To: row[len(row)-1].at.To} }
+
+// all reports whether every condition holds for a record.
+func (t *table) all(i int, list []condition) bool {
+	return !slices.ContainsFunc(list, func(c condition) bool { return !slices.Contains(c.in, t.cell(i, c.at).text) })
+}
+
+func (t *table) cell(i int, at place) cell { return t.rows[i][t.columns[at.column]] }
 
 // rows divides the file and maps the header; problem says why it cannot.
 func (p *Profile) rows(raw []byte) (rows [][]cell, columns map[string]int, problem string) {
@@ -154,52 +188,29 @@ func (p *Profile) rows(raw []byte) (rows [][]cell, columns map[string]int, probl
 	return rows, columns, ""
 }
 
-// row reads one record.
-func (p *Profile) row(a poct.Arrival, profiles []*Profile, zones Zones, i int, row []cell, columns map[string]int) Decoded {
-	whole := poct.Span{From: row[0].at.From, To: row[len(row)-1].at.To}
-	bad := func(text string) Decoded {
-		d := unread(a, text, whole)[0]
-		d.Reading.Index = i
-		return d
-	}
-	if len(row) != len(columns) {
-		return bad(fmt.Sprintf("Record %d has %d fields, the header has %d.", i+1, len(row), len(columns)))
-	}
-	get := func(at place) cell { return row[columns[at.column]] }
-	holds := func(list []condition) bool {
-		return !slices.ContainsFunc(list, func(c condition) bool { return !slices.Contains(c.in, get(c.at).text) })
-	}
-	if !holds(p.match) {
-		for _, other := range profiles { // one with the same columns and other conditions
-			if other == p {
-				continue
-			}
-			if _, cols, problem := other.rows(a.Raw); problem == "" && len(cols) == len(columns) && other.fits(row, cols) {
-				return other.row(a, []*Profile{other}, zones, i, row, cols)
-			}
-		}
-		return bad(fmt.Sprintf("No profile of this inlet fits record %d.", i+1))
-	}
+// read reads one record, which has as many fields as the header.
+func (t *table) read(a poct.Arrival, zones Zones, i int) Decoded {
+	p := t.p
 	r := reader{p: p, zones: zones, comma: p.csv.comma}
-	r.r = poct.Reading{Arrival: a.ID, Index: i, Where: map[string]poct.Span{poct.FieldMessage: whole}}
+	r.r = poct.Reading{Arrival: a.ID, Index: i, Where: map[string]poct.Span{poct.FieldMessage: extent(t.rows[i])}}
 	r.get = func(f *field) found {
-		if !holds(f.where) {
+		if !t.all(i, f.where) {
 			return found{}
 		}
-		return get(f.place)
+		return t.cell(i, f.place)
 	}
-	for i := range p.results {
-		x := &p.results[i]
-		if !holds(x.where) {
+	for n := range p.results {
+		x := &p.results[n]
+		if !t.all(i, x.where) {
 			continue
 		}
-		c := get(x.value.place)
+		c := t.cell(i, x.value.place)
 		if c.text == "" {
 			continue // an empty cell measures nothing; the check says so where it matters
 		}
 		unit := ""
 		if x.unit.on {
-			unit = get(x.unit.place).text
+			unit = t.cell(i, x.unit.place).text
 		}
 		if _, twice := r.r.Measured(x.analyte); twice {
 			r.found = append(r.found, unreadable(x.analyte, "One record holds "+strings.ToUpper(x.analyte)+" twice; which of the two counts is not known."))
@@ -213,7 +224,7 @@ func (p *Profile) row(a poct.Arrival, profiles []*Profile, zones Zones, i int, r
 	if r.r.Patient.ID != "" {
 		r.r.Patient.Authority = p.fields.patient.authority
 	}
-	r.controlled(len(p.control.when) > 0 && holds(p.control.when))
+	r.controlled(len(p.control.when) > 0 && t.all(i, p.control.when))
 	r.r.Status = poct.StatusFinal
 	if p.fields.status.on {
 		text := r.text("status", &p.fields.status)
@@ -224,12 +235,6 @@ func (p *Profile) row(a poct.Arrival, profiles []*Profile, zones Zones, i int, r
 		}
 	}
 	return r.finish()
-}
-
-func (p *Profile) fits(row []cell, columns map[string]int) bool {
-	return len(row) == len(columns) && !slices.ContainsFunc(p.match, func(c condition) bool {
-		return !slices.Contains(c.in, row[columns[c.at.column]].text)
-	})
 }
 
 // splitter divides CSV as RFC 4180 writes it, and keeps where each field

@@ -69,56 +69,6 @@ func unreadable(field, text string) poct.Problem {
 	}
 }
 
-// merge joins readings of one message that tell of the same test with
-// different analytes: INR and seconds in two orders are one result.
-func merge(list []Decoded) []Decoded {
-	out := list[:0]
-	at := map[string]int{}
-	for _, d := range list {
-		key := d.Reading.Key()
-		first, again := at[key]
-		if key == "" || !again || !joins(out[first].Reading, d.Reading) {
-			if key != "" && !again {
-				at[key] = len(out)
-			}
-			d.Reading.Index = len(out)
-			out = append(out, d)
-			continue
-		}
-		r := &out[first].Reading
-		for _, m := range d.Reading.Measurements {
-			r.Measurements = append(r.Measurements, m)
-			if span, ok := d.Reading.Where[m.Analyte]; ok {
-				r.Where[m.Analyte] = span
-			}
-		}
-		slices.SortFunc(r.Measurements, func(a, b poct.Measurement) int { return strings.Compare(a.Analyte, b.Analyte) })
-		r.Status, _ = joinStatus([]poct.Status{r.Status, d.Reading.Status})
-		if r.StripLot == "" {
-			r.StripLot, r.StripExpires = d.Reading.StripLot, d.Reading.StripExpires
-		}
-		out[first].Problems = append(out[first].Problems, d.Problems...)
-	}
-	return out
-}
-
-func joins(a, b poct.Reading) bool {
-	if a.Kind != b.Kind || a.Patient != b.Patient || a.Operator != b.Operator ||
-		a.ControlLot != b.ControlLot || a.ControlLevel != b.ControlLevel ||
-		len(a.Measurements) == 0 || len(b.Measurements) == 0 || b.StripLot != "" && a.StripLot != "" && a.StripLot != b.StripLot {
-		return false
-	}
-	if _, agree := joinStatus([]poct.Status{a.Status, b.Status}); !agree {
-		return false
-	}
-	for _, m := range b.Measurements {
-		if _, twice := a.Measured(m.Analyte); twice {
-			return false
-		}
-	}
-	return true
-}
-
 // reader fills one reading, the same way for every format.
 type reader struct {
 	p      *Profile
@@ -188,10 +138,10 @@ func (r *reader) context() {
 	r.r.StripExpires = r.date(poct.FieldStripExpires, &f.stripExpires)
 	r.r.Visit = r.text(poct.FieldVisit, &f.visit)
 	r.r.Order = r.text(poct.FieldOrder, &f.order)
-	if on := r.text("onboard", &f.onboard); on != "" {
-		r.r.Onboard = "fail" // what the profile does not name did not pass
-		if on == "pass" {
-			r.r.Onboard = on
+	if on := r.text("onboard", &f.onboard); on != "" && r.r.Onboard == "" { // not failed already by a flag
+		r.r.Onboard = "pass"
+		if on != "pass" || r.get(&f.onboard).disputed {
+			r.r.Onboard = "fail" // what the profile does not name did not pass
 		}
 	}
 	r.r.DeviceError = r.text("error", &f.deviceError)
