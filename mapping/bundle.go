@@ -185,7 +185,7 @@ type part struct {
 // (key is what Remote calls it), under an id of ours, or created unless its
 // identifier is there.
 func (b *builder) part(typ, key, name string) part {
-	id := StableID(*b.r, name)
+	id := stableID(b.r, name)
 	p := part{typ: typ, urn: id.URN()}
 	if ref := b.ids.Remote[key]; b.action != poct.Create && ref != "" {
 		own, ok := strings.CutPrefix(ref, typ+"/")

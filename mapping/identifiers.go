@@ -1,6 +1,7 @@
 package mapping
 
 import (
+	"crypto/sha1" // what version 5 is made of, not a matter of secrecy
 	"strconv"
 
 	"github.com/google/uuid"
@@ -31,12 +32,25 @@ const (
 // filing revision. It never names the patient, and is the same however often
 // and from wherever the result is filed. Part is an analyte, or "report",
 // "specimen", "provenance".
-func StableID(r poct.Result, part string) uuid.UUID {
-	name := base + r.Key + "|" + part + "|" + strconv.Itoa(r.Filing)
-	return uuid.NewSHA1(uuid.NameSpaceURL, []byte(name))
+func StableID(r poct.Result, part string) uuid.UUID { return stableID(&r, part) }
+
+func stableID(r *poct.Result, part string) uuid.UUID {
+	return version5(base, r.Key, "|", part, "|", strconv.Itoa(r.Filing))
 }
 
 // named is the UUID of something that several results share, by its name.
-func named(system, value string) uuid.UUID {
-	return uuid.NewSHA1(uuid.NameSpaceURL, []byte(system+"|"+value))
+func named(system, value string) uuid.UUID { return version5(system, "|", value) }
+
+// version5 is uuid.NewSHA1 in the URL name space, of a name in pieces: eight
+// of them are needed for every result.
+func version5(name ...string) uuid.UUID {
+	b := append(make([]byte, 0, 256), uuid.NameSpaceURL[:]...)
+	for _, piece := range name {
+		b = append(b, piece...)
+	}
+	sum := sha1.Sum(b)
+	id := uuid.UUID(sum[:16])
+	id[6] = id[6]&0x0f | 0x50 // version 5
+	id[8] = id[8]&0x3f | 0x80 // the variant of RFC 9562
+	return id
 }

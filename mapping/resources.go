@@ -75,7 +75,7 @@ func (b *builder) specimen() {
 		b.sample = reference{to: ref}
 		return
 	}
-	urn := StableID(*b.r, "specimen").URN()
+	urn := stableID(b.r, "specimen").URN()
 	p := once("Specimen", systemURI, urn, urn)
 	b.open(p)
 	b.identified(systemURI, urn)
@@ -144,7 +144,7 @@ const (
 // put under an id of ours where the record system takes one, since it has no
 // identifier that a second copy could be told by.
 func (b *builder) provenance() {
-	id := StableID(*b.r, "provenance/"+strconv.Itoa(b.r.Version)+"/"+string(b.action))
+	id := stableID(b.r, "provenance/"+strconv.Itoa(b.r.Version)+"/"+string(b.action))
 	p := part{typ: "Provenance", urn: id.URN()}
 	p.write.Method, p.write.URL = "POST", "Provenance"
 	if b.o.Caps.Resources["Provenance"].UpdateCreate {
