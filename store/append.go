@@ -118,7 +118,7 @@ func selectEvents(q querier, where string, args ...any) ([]poct.Event, error) {
 	return events, nil
 }
 
-func scanEvent(rows *sql.Rows) (poct.Event, error) {
+func scanEvent(rows rowSet) (poct.Event, error) {
 	var e poct.Event
 	var at int64
 	var digest sql.NullString

@@ -91,7 +91,7 @@ func prefixOf(authority, id string) string {
 // rowsUnder lists the rows whose key is the prefix or begins with it and more
 // parts.
 func rowsUnder[T any](q querier, kind poct.RegistryKind, prefix string) ([]T, error) {
-	out, err := collect(q, func(rows *sql.Rows) (T, error) {
+	out, err := collect(q, func(rows rowSet) (T, error) {
 		var text sql.RawBytes
 		if err := rows.Scan(&text); err != nil {
 			var none T
@@ -113,7 +113,7 @@ func (b *book) pasts(where string, args ...any) ([]poct.Past, error) {
 		poct.Past
 		current int64
 	}
-	found, err := collect(b.q, func(rows *sql.Rows) (row, error) {
+	found, err := collect(b.q, func(rows rowSet) (row, error) {
 		var r row
 		var tested int64
 		err := rows.Scan(&r.Result, &r.Version, &r.Key, &r.State, &r.Digest, &tested, &r.QCPassed, &r.current)

@@ -146,7 +146,7 @@ const (
 	claimColumns = arrivalFields + `NULL, NULL FROM arrivals a `
 )
 
-func (s *Store) scanArrival(rows *sql.Rows) (storedArrival, error) {
+func (s *Store) scanArrival(rows rowSet) (storedArrival, error) {
 	var a storedArrival
 	var digest, raw, batch sql.RawBytes
 	var received int64
@@ -230,7 +230,7 @@ type reading struct {
 
 const readingColumns = `SELECT arrival, idx, result, version, ending FROM readings `
 
-func scanReading(rows *sql.Rows) (reading, error) {
+func scanReading(rows rowSet) (reading, error) {
 	var r reading
 	err := rows.Scan(&r.arrival, &r.idx, &r.result, &r.version, &r.ending)
 	return r, err

@@ -3,7 +3,6 @@ package store
 import (
 	"context"
 	"crypto/sha256"
-	"database/sql"
 	"encoding/hex"
 	"encoding/json"
 	"errors"
@@ -450,7 +449,7 @@ func (w *work) overtake(k kept, state poct.State, p plan) ([]string, error) {
 		delivery int64
 		version  int
 	}
-	holds, err := collect(w.tx, func(rows *sql.Rows) (open, error) {
+	holds, err := collect(w.tx, func(rows rowSet) (open, error) {
 		var h open
 		err := rows.Scan(&h.id, &h.delivery, &h.version)
 		return h, err
@@ -484,7 +483,7 @@ func (w *work) overtake(k kept, state poct.State, p plan) ([]string, error) {
 	return closed, nil
 }
 
-func scanText(rows *sql.Rows) (string, error) {
+func scanText(rows rowSet) (string, error) {
 	var text string
 	err := rows.Scan(&text)
 	return text, err

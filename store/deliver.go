@@ -129,7 +129,7 @@ func (s *Store) ClaimDeliveries(ctx context.Context, outlet, owner string, most 
 	return out, nil
 }
 
-func (s *Store) scanClaimed(rows *sql.Rows) (claimed, error) {
+func (s *Store) scanClaimed(rows rowSet) (claimed, error) {
 	var d claimed
 	var issued, due, intent, sentBy int64
 	var packed sql.RawBytes

@@ -22,7 +22,7 @@ import (
 // (32 MB), 8 MB of pages per connection.
 const (
 	readers = 4
-	pragmas = "journal_mode(WAL) synchronous(FULL) foreign_keys(ON) busy_timeout(5000) " +
+	pragmas = "page_size(8192) journal_mode(WAL) synchronous(FULL) foreign_keys(ON) busy_timeout(5000) " +
 		"cache_size(-8000) wal_autocheckpoint(8000) temp_store(MEMORY)"
 )
 
@@ -128,8 +128,8 @@ func migrate(ctx context.Context, conn *sql.Conn, now time.Time) error {
 // querier reads, within a transaction or from the pool. Its statements are
 // prepared once per text, so texts are constants.
 type querier interface {
-	row(query string, args ...any) *sql.Row
-	rows(query string, args ...any) (*sql.Rows, error)
+	row(query string, args ...any) rowOne
+	rows(query string, args ...any) (rowSet, error)
 }
 
 // pool is the connections for reading.
@@ -166,7 +166,7 @@ func (p *pool) stmt(query string) (*sql.Stmt, error) {
 	return st, err
 }
 
-func (p pooled) row(query string, args ...any) *sql.Row {
+func (p pooled) row(query string, args ...any) rowOne {
 	st, err := p.stmt(query)
 	if err != nil {
 		return p.db.QueryRowContext(p.ctx, query, args...) // gives the same error
@@ -174,7 +174,7 @@ func (p pooled) row(query string, args ...any) *sql.Row {
 	return st.QueryRowContext(p.ctx, args...)
 }
 
-func (p pooled) rows(query string, args ...any) (*sql.Rows, error) {
+func (p pooled) rows(query string, args ...any) (rowSet, error) {
 	st, err := p.stmt(query)
 	if err != nil {
 		return nil, err
@@ -183,7 +183,7 @@ func (p pooled) rows(query string, args ...any) (*sql.Rows, error) {
 }
 
 // collect reads all rows of a query.
-func collect[T any](q querier, scan func(*sql.Rows) (T, error), query string, args ...any) ([]T, error) {
+func collect[T any](q querier, scan func(rowSet) (T, error), query string, args ...any) ([]T, error) {
 	rows, err := q.rows(query, args...)
 	if err != nil {
 		return nil, err

@@ -1,7 +1,6 @@
 package store
 
 import (
-	"database/sql"
 	"fmt"
 
 	"tidegate/poct"
@@ -49,55 +48,56 @@ type turn struct {
 // turn gives readings another ending and keeps the sums of readings and
 // arrivals in step.
 func (t *tx) turn(c turn) error {
-	type turned struct {
-		arrival  int64
-		idx      int
+	type one struct {
+		reading
 		siblings int
 	}
-	changed, err := collect(t, func(rows *sql.Rows) (turned, error) {
-		var r turned
-		err := rows.Scan(&r.arrival, &r.idx, &r.siblings)
+	all, err := collect(t, func(rows rowSet) (one, error) {
+		var r one
+		err := rows.Scan(&r.arrival, &r.idx, &r.version, &r.ending, &r.siblings)
 		return r, err
-	}, `UPDATE readings SET result = ?1, version = ?2, ending = ?3 WHERE result = ?4 AND (?5 = 0 OR version = ?5) AND ending = ?6
-		RETURNING arrival, idx, (SELECT count(*) FROM readings s WHERE s.arrival = readings.arrival)`,
-		c.toResult, c.toVersion, string(c.to), c.result, c.version, string(c.from))
+	}, `SELECT r.arrival, r.idx, r.version, r.ending, (SELECT count(*) FROM readings s WHERE s.arrival = r.arrival)
+		FROM readings r WHERE r.result = ?`, c.result)
 	if err != nil {
-		return fmt.Errorf("turn readings: %w", err)
+		return fmt.Errorf("read readings: %w", err)
 	}
-	if c.from == c.to {
-		return nil
-	}
-	turnedIn := map[int64]map[int]bool{}
-	for _, r := range changed {
+	for _, r := range all {
+		if r.ending != c.from || c.version != 0 && r.version != c.version {
+			continue
+		}
+		var before poct.State
+		if r.siblings > 1 {
+			if before, err = arrivalEnd(t, r.arrival); err != nil {
+				return err
+			}
+		}
+		if _, err := t.exec(`UPDATE readings SET result = ?, version = ?, ending = ? WHERE arrival = ? AND idx = ?`,
+			c.toResult, c.toVersion, string(c.to), r.arrival, r.idx); err != nil {
+			return fmt.Errorf("turn reading: %w", err)
+		}
 		t.count(countReadings+string(c.from), -1)
 		t.count(countReadings+string(c.to), 1)
-		switch {
-		case r.arrival == t.deciding:
-		case r.siblings == 1:
-			t.count(countArrivals+string(c.from), -1)
-			t.count(countArrivals+string(c.to), 1)
-		default:
-			if turnedIn[r.arrival] == nil {
-				turnedIn[r.arrival] = map[int]bool{}
+		if r.arrival == t.deciding {
+			continue
+		}
+		before, after := firstState(before, c.from), c.to
+		if r.siblings > 1 {
+			if after, err = arrivalEnd(t, r.arrival); err != nil {
+				return err
 			}
-			turnedIn[r.arrival][r.idx] = true
 		}
-	}
-	for arrival, idxs := range turnedIn {
-		now, err := collect(t, scanReading, readingColumns+`WHERE arrival = ? ORDER BY idx`, arrival)
-		if err != nil {
-			return fmt.Errorf("read readings: %w", err)
-		}
-		var before, after []poct.State
-		for _, r := range now {
-			after = append(after, r.ending)
-			if idxs[r.idx] {
-				r.ending = c.from
-			}
-			before = append(before, r.ending)
-		}
-		t.count(countArrivals+string(first(before)), -1)
-		t.count(countArrivals+string(first(after)), 1)
+		t.count(countArrivals+string(before), -1)
+		t.count(countArrivals+string(after), 1)
 	}
 	return nil
+}
+
+// firstState is the first that is one.
+func firstState(states ...poct.State) poct.State {
+	for _, s := range states {
+		if s != "" {
+			return s
+		}
+	}
+	return ""
 }

@@ -2,7 +2,6 @@ package store
 
 import (
 	"context"
-	"database/sql"
 	"fmt"
 	"strings"
 	"time"
@@ -32,7 +31,7 @@ const holdColumns = `SELECT h.id, h.version, h.open, a.id, r.id, h.delivery, h.o
 	coalesce((SELECT told <> '' FROM criticals c WHERE c.result = h.result), 0), h.site, h.problems, h.settled, h.content
 	FROM holds h JOIN arrivals a ON a.seq = h.arrival JOIN results r ON r.seq = h.result `
 
-func scanHold(rows *sql.Rows) (storedHold, error) {
+func scanHold(rows rowSet) (storedHold, error) {
 	var h storedHold
 	var opened int64
 	var problems, settled string
@@ -139,7 +138,7 @@ type HoldCount struct {
 // HoldCounts groups the open holds by cause: those with uncalled critical
 // results first, then by age.
 func (s *Store) HoldCounts(ctx context.Context) ([]HoldCount, error) {
-	out, err := collect(s.read.with(ctx), func(rows *sql.Rows) (HoldCount, error) {
+	out, err := collect(s.read.with(ctx), func(rows rowSet) (HoldCount, error) {
 		var c HoldCount
 		var sites string
 		var oldest int64
@@ -158,7 +157,7 @@ func (s *Store) HoldCounts(ctx context.Context) ([]HoldCount, error) {
 // Criticals lists critical results, those not yet acknowledged alone if open,
 // oldest first.
 func (s *Store) Criticals(ctx context.Context, open bool) ([]poct.Critical, error) {
-	out, err := collect(s.read.with(ctx), func(rows *sql.Rows) (poct.Critical, error) {
+	out, err := collect(s.read.with(ctx), func(rows rowSet) (poct.Critical, error) {
 		var c poct.Critical
 		var tested, opened, told int64
 		err := rows.Scan(&c.Result, &c.Hold, &c.Site, &c.Value, &c.Meter, &tested, &opened, &c.Told, &told, &c.Comment)

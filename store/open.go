@@ -61,7 +61,7 @@ type Store struct {
 	space   space
 
 	// Owned by the writer goroutine.
-	stmts   map[string]*sql.Stmt
+	raw     *rawConn
 	lastSeq int64
 	batch   batchMemo
 	salts   randomPool
@@ -105,7 +105,6 @@ func Open(dir string, opt Options) (*Store, error) {
 		opt: opt, dir: dir, lock: lock,
 		queue:    make(chan *op, 2*maxBatch),
 		stopped:  make(chan struct{}),
-		stmts:    map[string]*sql.Stmt{},
 		versions: newVersionCache(),
 		arrivals: arrivalLeases{leases: map[int64]*lease{}},
 		sending:  deliveryLeases{leases: map[int64]*lease{}},
@@ -164,6 +163,12 @@ func (s *Store) openWriter(path string) error {
 	ctx := context.Background()
 	if s.conn, err = db.Conn(ctx); err != nil {
 		return fmt.Errorf("open database: %w", err)
+	}
+	if err := s.conn.Raw(func(conn any) error {
+		_, err := newRawConn(conn)
+		return err
+	}); err != nil {
+		return err
 	}
 	if err := s.checkpointLog(ctx); err != nil {
 		return err
@@ -250,10 +255,6 @@ func (s *Store) closeDatabases() error {
 		s.read = nil
 	}
 	if s.conn != nil {
-		for _, st := range s.stmts {
-			errs = append(errs, st.Close())
-		}
-		clear(s.stmts)
 		errs = append(errs, s.conn.Close())
 		s.conn = nil
 	}

@@ -1,7 +1,6 @@
 package store
 
 import (
-	"database/sql"
 	"encoding/json"
 	"fmt"
 	"slices"
@@ -29,7 +28,7 @@ func (d queued) landed() bool { return d.intent != 0 || d.unsure }
 
 const queuedColumns = `SELECT id, version, content, outlet, action, filing, state, attempts, intent, unsure FROM deliveries `
 
-func scanQueued(rows *sql.Rows) (queued, error) {
+func scanQueued(rows rowSet) (queued, error) {
 	var d queued
 	err := rows.Scan(&d.id, &d.version, &d.content, &d.outlet, &d.action, &d.filing, &d.state, &d.attempts, &d.intent, &d.unsure)
 	return d, err

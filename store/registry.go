@@ -3,7 +3,6 @@ package store
 import (
 	"context"
 	"crypto/sha256"
-	"database/sql"
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
@@ -141,7 +140,7 @@ func hashHistory(q querier, event int64, h hash.Hash) error {
 	return nil
 }
 
-func scanRow(rows *sql.Rows) (rowOf, error) {
+func scanRow(rows rowSet) (rowOf, error) {
 	var r rowOf
 	var text string
 	err := rows.Scan(&r.Kind, &r.Key, &text)

@@ -2,7 +2,6 @@ package store
 
 import (
 	"context"
-	"database/sql"
 	"errors"
 	"fmt"
 	"os"
@@ -355,7 +354,7 @@ func (s *Store) growth(q querier, tree *ledger.Tree, head ledger.Head, note []by
 	if err != nil {
 		return nil, fmt.Errorf("read checkpoint: %w", err)
 	}
-	old, err := collect(q, func(rows *sql.Rows) (ledger.Head, error) {
+	old, err := collect(q, func(rows rowSet) (ledger.Head, error) {
 		var h ledger.Head
 		var root []byte
 		err := rows.Scan(&h.Size, &root)

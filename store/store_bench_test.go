@@ -7,6 +7,7 @@ import (
 	"strings"
 	"sync"
 	"sync/atomic"
+	"syscall"
 	"testing"
 	"time"
 
@@ -26,6 +27,7 @@ func BenchmarkAccept(b *testing.B) {
 	for _, senders := range []int{1, 16, 256} {
 		b.Run(fmt.Sprint(senders), func(b *testing.B) {
 			s := open(b, b.TempDir(), store.Options{})
+			began := cpu()
 			var next atomic.Int64
 			var wg sync.WaitGroup
 			b.ResetTimer()
@@ -44,6 +46,7 @@ func BenchmarkAccept(b *testing.B) {
 				})
 			}
 			wg.Wait()
+			b.ReportMetric(float64((cpu()-began).Microseconds())/float64(b.N), "cpu-us/op")
 			b.ReportMetric(float64(b.N)/b.Elapsed().Seconds(), "accepted/s")
 		})
 	}
@@ -62,6 +65,7 @@ func BenchmarkLife(b *testing.B) {
 	var next, delivered atomic.Int64
 	var senders, workers sync.WaitGroup
 	ctx, stop := context.WithCancel(ctx)
+	began := cpu()
 	b.ResetTimer()
 	for range 256 {
 		senders.Go(func() {
@@ -81,6 +85,7 @@ func BenchmarkLife(b *testing.B) {
 	workers.Go(func() { deliverAll(b, ctx, s, &delivered, int64(b.N), stop) })
 	senders.Wait()
 	workers.Wait()
+	b.ReportMetric(float64((cpu()-began).Microseconds())/float64(b.N), "cpu-us/op")
 	b.ReportMetric(float64(b.N)/b.Elapsed().Seconds(), "results/s")
 }
 
@@ -109,6 +114,15 @@ func judgeAll(b *testing.B, ctx context.Context, s *store.Store) {
 			return
 		}
 	}
+}
+
+// cpu is the processor time that this process has used.
+func cpu() time.Duration {
+	var u syscall.Rusage
+	if err := syscall.Getrusage(syscall.RUSAGE_SELF, &u); err != nil {
+		panic(err)
+	}
+	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
 }
 
 // lookUp reads what a judge reads.

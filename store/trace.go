@@ -205,7 +205,7 @@ func receiptOf(e poct.Event) (poct.Receipt, bool) {
 }
 
 func (s *Store) versionsOf(q querier, result int64, id string) ([]poct.VersionRecord, error) {
-	out, err := collect(q, func(rows *sql.Rows) (poct.VersionRecord, error) {
+	out, err := collect(q, func(rows rowSet) (poct.VersionRecord, error) {
 		var v poct.VersionRecord
 		var reading, context, problems, checks string
 		var at int64
@@ -243,7 +243,7 @@ type sentBody struct {
 	version int
 }
 
-func (s *Store) scanSent(rows *sql.Rows) (sentBody, error) {
+func (s *Store) scanSent(rows rowSet) (sentBody, error) {
 	var b sentBody
 	var next int64
 	var packed sql.RawBytes

@@ -79,11 +79,11 @@ type txReader struct {
 	ctx context.Context
 }
 
-func (r txReader) row(query string, args ...any) *sql.Row {
+func (r txReader) row(query string, args ...any) rowOne {
 	return r.tx.QueryRowContext(r.ctx, query, args...)
 }
 
-func (r txReader) rows(query string, args ...any) (*sql.Rows, error) {
+func (r txReader) rows(query string, args ...any) (rowSet, error) {
 	return r.tx.QueryContext(r.ctx, query, args...)
 }
 
@@ -132,7 +132,7 @@ type head struct {
 }
 
 func (v *verifier) heads() ([]head, error) {
-	heads, err := collect(v.q, func(rows *sql.Rows) (head, error) {
+	heads, err := collect(v.q, func(rows rowSet) (head, error) {
 		var h head
 		var root []byte
 		err := rows.Scan(&h.Size, &root, &h.note)

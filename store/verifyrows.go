@@ -41,7 +41,7 @@ func (w *witness) says() (p ledger.Payload, ok bool) {
 }
 
 // each runs through the rows of a query.
-func (v *verifier) each(query string, f func(*sql.Rows) error) error {
+func (v *verifier) each(query string, f func(rowSet) error) error {
 	rows, err := v.q.rows(query)
 	if err != nil {
 		return err
@@ -70,7 +70,7 @@ func (v *verifier) number(what string, rows int64, table string, kinds ...poct.E
 		return nil
 	}
 	there := map[int64]bool{}
-	if err := v.each(`SELECT event FROM `+table, func(rows *sql.Rows) error {
+	if err := v.each(`SELECT event FROM `+table, func(rows rowSet) error {
 		var event int64
 		err := rows.Scan(&event)
 		there[event] = true
@@ -78,7 +78,7 @@ func (v *verifier) number(what string, rows int64, table string, kinds ...poct.E
 	}); err != nil {
 		return err
 	}
-	return v.each(`SELECT idx, kind FROM events`, func(rows *sql.Rows) error {
+	return v.each(`SELECT idx, kind FROM events`, func(rows rowSet) error {
 		var index int64
 		var kind poct.EventKind
 		if err := rows.Scan(&index, &kind); err != nil {
@@ -95,7 +95,7 @@ func (v *verifier) number(what string, rows int64, table string, kinds ...poct.E
 func (v *verifier) arrivals() error {
 	var n int64
 	err := v.each(`SELECT a.seq, a.id, a.inlet, a.digest, a.packed, a.raw, a.event, `+witnessed+`
-		FROM arrivals a LEFT JOIN events e ON e.idx = a.event ORDER BY a.seq`, func(rows *sql.Rows) error {
+		FROM arrivals a LEFT JOIN events e ON e.idx = a.event ORDER BY a.seq`, func(rows rowSet) error {
 		var seq int64
 		var id, inlet string
 		var digest, raw sql.RawBytes
@@ -151,7 +151,7 @@ func (v *verifier) results() error {
 	var n int64
 	err := v.each(`SELECT r.id, s.version, s.reading, s.context, s.problems, s.checks, s.event, s.seq = r.current,
 			r.key, r.kind, r.site, r.meter, r.authority, r.patient, r.tested, r.content, r.qc, `+witnessed+`
-		FROM versions s JOIN results r ON r.seq = s.result LEFT JOIN events e ON e.idx = s.event`, func(rows *sql.Rows) error {
+		FROM versions s JOIN results r ON r.seq = s.result LEFT JOIN events e ON e.idx = s.event`, func(rows rowSet) error {
 		var id string
 		var version int64
 		var reading, context, problems, checks string
@@ -189,7 +189,7 @@ func (v *verifier) results() error {
 	}
 	return v.each(`SELECT r.seq, r.id, r.state, r.version, r.event, (SELECT max(version) FROM versions s WHERE s.result = r.seq),
 			coalesce((SELECT version FROM versions s WHERE s.seq = r.current AND s.result = r.seq), 0), `+witnessed+`
-		FROM results r LEFT JOIN events e ON e.idx = r.event`, func(rows *sql.Rows) error {
+		FROM results r LEFT JOIN events e ON e.idx = r.event`, func(rows rowSet) error {
 		var seq int64
 		var id string
 		var state poct.State
@@ -212,7 +212,7 @@ func (v *verifier) results() error {
 func (v *verifier) deliveries() error {
 	var n, done, cancelled int64
 	if err := v.each(`SELECT d.id, d.outlet, d.state, d.intent, d.sha256, d.body, r.id, d.event, `+witnessed+`
-		FROM deliveries d JOIN results r ON r.seq = d.result LEFT JOIN events e ON e.idx = d.event`, func(rows *sql.Rows) error {
+		FROM deliveries d JOIN results r ON r.seq = d.result LEFT JOIN events e ON e.idx = d.event`, func(rows rowSet) error {
 		var id, intent int64
 		var outlet, result string
 		var state poct.DeliveryState
@@ -265,7 +265,7 @@ func (v *verifier) deliveries() error {
 // sent compares the bytes of every sending with the delivery's.
 func (v *verifier) sent() error {
 	return v.each(`SELECT e.idx, e.payload, d.id, d.sha256 FROM events e LEFT JOIN deliveries d
-		ON d.id = json_extract(CAST(e.payload AS TEXT), '$.more.delivery') WHERE e.kind = 'sending' AND e.payload IS NOT NULL`, func(rows *sql.Rows) error {
+		ON d.id = json_extract(CAST(e.payload AS TEXT), '$.more.delivery') WHERE e.kind = 'sending' AND e.payload IS NOT NULL`, func(rows rowSet) error {
 		var index int64
 		var payload, sum []byte
 		var id sql.NullInt64
@@ -283,7 +283,7 @@ func (v *verifier) sent() error {
 func (v *verifier) holds() error {
 	var n int64
 	err := v.each(`SELECT h.id, h.open, h.settled <> '', h.version, r.id, h.event, `+witnessed+`
-		FROM holds h JOIN results r ON r.seq = h.result LEFT JOIN events e ON e.idx = h.event`, func(rows *sql.Rows) error {
+		FROM holds h JOIN results r ON r.seq = h.result LEFT JOIN events e ON e.idx = h.event`, func(rows rowSet) error {
 		var id, result string
 		var open, settled bool
 		var version int64
@@ -324,7 +324,7 @@ func openOr(open bool) string {
 // smaller checks the small tables: notices, calls, the registry's history.
 func (v *verifier) smaller() error {
 	var notices int64
-	if err := v.each(`SELECT n.bytes, n.event, `+witnessed+` FROM notices n LEFT JOIN events e ON e.idx = n.event`, func(rows *sql.Rows) error {
+	if err := v.each(`SELECT n.bytes, n.event, `+witnessed+` FROM notices n LEFT JOIN events e ON e.idx = n.event`, func(rows rowSet) error {
 		var bytes []byte
 		var w witness
 		if err := rows.Scan(append([]any{&bytes, &w.index}, w.into()...)...); err != nil {
@@ -343,7 +343,7 @@ func (v *verifier) smaller() error {
 		return err
 	}
 	if err := v.each(`SELECT r.id, c.told, c.event, `+witnessed+` FROM criticals c JOIN results r ON r.seq = c.result
-		LEFT JOIN events e ON e.idx = c.event`, func(rows *sql.Rows) error {
+		LEFT JOIN events e ON e.idx = c.event`, func(rows rowSet) error {
 		var result, told string
 		var w witness
 		if err := rows.Scan(append([]any{&result, &told, &w.index}, w.into()...)...); err != nil {
@@ -363,7 +363,7 @@ func (v *verifier) smaller() error {
 func (v *verifier) registry() error {
 	var events []witness
 	if err := v.each(`SELECT h.event, `+witnessed+` FROM (SELECT DISTINCT event FROM registry_history) h
-		LEFT JOIN events e ON e.idx = h.event`, func(rows *sql.Rows) error {
+		LEFT JOIN events e ON e.idx = h.event`, func(rows rowSet) error {
 		var w witness
 		err := rows.Scan(append([]any{&w.index}, w.into()...)...)
 		events = append(events, w)
@@ -385,7 +385,7 @@ func (v *verifier) registry() error {
 	}
 	return v.each(`SELECT coalesce(r.kind, h.kind), count(*) FROM registry r FULL JOIN
 		(SELECT kind, key, row, max(event) FROM registry_history GROUP BY kind, key) h ON h.kind = r.kind AND h.key = r.key
-		WHERE r.row IS NOT h.row GROUP BY 1`, func(rows *sql.Rows) error {
+		WHERE r.row IS NOT h.row GROUP BY 1`, func(rows rowSet) error {
 		var kind string
 		var n int64
 		if err := rows.Scan(&kind, &n); err != nil {
@@ -412,7 +412,7 @@ func (v *verifier) counters() error {
 		}
 		states = states[:0]
 	}
-	if err := v.each(readingColumns+`ORDER BY arrival, idx`, func(rows *sql.Rows) error {
+	if err := v.each(readingColumns+`ORDER BY arrival, idx`, func(rows rowSet) error {
 		r, err := scanReading(rows)
 		if err != nil {
 			return err
@@ -461,7 +461,7 @@ func (v *verifier) counters() error {
 // sum reads names and numbers.
 func (v *verifier) sum(into map[string]int64, queries ...string) error {
 	for _, query := range queries {
-		if err := v.each(query, func(rows *sql.Rows) error {
+		if err := v.each(query, func(rows rowSet) error {
 			var name string
 			var n int64
 			if err := rows.Scan(&name, &n); err != nil {

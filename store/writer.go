@@ -2,7 +2,6 @@ package store
 
 import (
 	"context"
-	"database/sql"
 	"errors"
 	"fmt"
 	"strings"
@@ -70,6 +69,16 @@ func (s *Store) do(ctx context.Context, run func(*tx) error) error {
 // the queue is open.
 func (s *Store) write() {
 	defer close(s.stopped)
+	// The connection is held until the end; nobody else uses it. That it fits
+	// was checked when it was opened.
+	_ = s.conn.Raw(func(conn any) error {
+		s.raw, _ = newRawConn(conn)
+		s.commitAll()
+		return s.raw.close()
+	})
+}
+
+func (s *Store) commitAll() {
 	batch := make([]*op, 0, maxBatch)
 	for first := range s.queue {
 		if err := s.dead.Load(); err != nil {
@@ -269,33 +278,12 @@ func (t *tx) commit() error {
 
 // undo rolls back as far as the database has not done so by itself.
 func (t *tx) undo() {
-	if st, err := t.stmt(`ROLLBACK`); err == nil {
-		_, _ = st.ExecContext(context.Background())
-	}
-}
-
-func (t *tx) stmt(query string) (*sql.Stmt, error) {
-	if st := t.stmts[query]; st != nil {
-		return st, nil
-	}
-	st, err := t.conn.PrepareContext(context.Background(), query)
-	if err == nil {
-		t.stmts[query] = st
-	}
-	return st, err
+	_ = t.exec0(`ROLLBACK`)
 }
 
 // exec runs a statement and returns how many rows it changed.
 func (t *tx) exec(query string, args ...any) (int64, error) {
-	st, err := t.stmt(query)
-	if err != nil {
-		return 0, err
-	}
-	r, err := st.ExecContext(context.Background(), args...)
-	if err != nil {
-		return 0, err
-	}
-	n, err := r.RowsAffected()
+	n, err := t.raw.run(query, args...)
 	if n > 0 {
 		t.changes++
 	}
@@ -304,20 +292,18 @@ func (t *tx) exec(query string, args ...any) (int64, error) {
 
 // exec0 runs a statement that changes no row.
 func (t *tx) exec0(query string) error {
-	st, err := t.stmt(query)
-	if err == nil {
-		_, err = st.ExecContext(context.Background())
-	}
+	_, err := t.raw.run(query)
 	return err
 }
 
-func (t *tx) row(query string, args ...any) *sql.Row {
+func (t *tx) row(query string, args ...any) rowOne {
 	t.changing(query)
-	st, err := t.stmt(query)
-	if err != nil {
-		return t.conn.QueryRowContext(context.Background(), query, args...) // gives the same error
-	}
-	return st.QueryRowContext(context.Background(), args...)
+	return t.raw.row(query, args...)
+}
+
+func (t *tx) rows(query string, args ...any) (rowSet, error) {
+	t.changing(query)
+	return t.raw.rows(query, args...)
 }
 
 // changing counts a statement that changes what it returns.
@@ -325,15 +311,6 @@ func (t *tx) changing(query string) {
 	if !strings.HasPrefix(query, "SELECT") {
 		t.changes++
 	}
-}
-
-func (t *tx) rows(query string, args ...any) (*sql.Rows, error) {
-	t.changing(query)
-	st, err := t.stmt(query)
-	if err != nil {
-		return nil, err
-	}
-	return st.QueryContext(context.Background(), args...)
 }
 
 // signal wakes whoever listens, without waiting.
