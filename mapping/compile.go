@@ -277,7 +277,7 @@ func (c *compiler) field(key string, f FieldConfig) field {
 		}
 		out.zone = zone
 	}
-	c.idle(key, f)
+	c.idle(key, f, out.path)
 	if f.Layout != "" {
 		l, err := parseLayout(f.Layout)
 		if err != nil {
@@ -296,17 +296,22 @@ func (c *compiler) field(key string, f FieldConfig) field {
 }
 
 // idle refuses settings that would have no effect on a field.
-func (c *compiler) idle(key string, f FieldConfig) {
+func (c *compiler) idle(key string, f FieldConfig, at hl7.Path) {
 	name := strings.TrimPrefix(key, "fields.")
 	isTime := name == "tested_at" || name == "sent_at"
 	isDate := name == "birth_date" || name == "strip_expires"
+	isPatient, isStatus := name == "patient", name == "status" && c.format == formatHL7
+	whole := isPatient && c.format == formatHL7 && at.Component == 0 // chosen by authority and type
+	measured := strings.HasPrefix(name, "results[")                  // read as sent, from where the result stands
 	for _, s := range []struct {
 		key     string
 		written bool
 		works   bool
 	}{
-		{"type", f.Type != "", name == "patient" && c.format == formatHL7}, {"authority", f.Authority != "", name == "patient"},
+		{"type", f.Type != "", whole}, {"authority", f.Authority != "", isPatient},
 		{"zone", f.Zone != "", isTime}, {"layout", f.Layout != "", isTime || isDate},
+		{"where", f.Where != nil, !whole && !measured && !isStatus}, {"pattern", f.Pattern != "", !whole && !measured && !isStatus},
+		{"values", f.Values != nil, !whole && !measured},
 	} {
 		if s.written && !s.works {
 			c.fault(key+"."+s.key, "has no effect here", "remove it")

@@ -359,10 +359,24 @@ func (r *reader) observe(x *result, b hl7.Observation) {
 			flags = append(flags, t)
 		}
 	}
-	m := r.measurement(x, value.text, read(x.unit.path, b).text, read(obxCode, b).text, strings.Join(flags, "~"))
+	m := r.measurement(x, value.text, unitOf(x, b), read(obxCode, b).text, strings.Join(flags, "~"))
 	r.r.Measurements = append(r.r.Measurements, m)
 	r.r.Where[x.analyte] = value.at
 	r.flagged(x.analyte, flags)
+}
+
+// unitOf reads the unit. One sent in another component than the profile reads
+// is not the same as none, which may have a meaning: it stays as sent.
+func unitOf(x *result, b hl7.Observation) string {
+	if unit := read(x.unit.path, b).text; unit != "" {
+		return unit
+	}
+	field := x.unit.path
+	field.Component, field.Subcomponent = 0, 0
+	if v := field.In(b); !v.Empty() && !v.Null() {
+		return strings.TrimSpace(v.Text())
+	}
+	return ""
 }
 
 // flagged heeds the flags of HL7 table 0078 that ask for more than a look at

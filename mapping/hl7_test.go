@@ -117,7 +117,7 @@ func TestValues(t *testing.T) {
 }
 
 func TestUnitsComeFromTheProfile(t *testing.T) {
-	for sent, want := range map[string]string{"{INR}": "{INR}", "": "{INR}", "INR": "", "%": "", "s": ""} {
+	for sent, want := range map[string]string{"{INR}": "{INR}", "": "{INR}", "INR": "", "%": "", "s": "", "^%": "", "^INR^L": ""} {
 		d := one(t, quill, msh, pid, obr, `OBX|1|NM|INR||2.4|`+sent+`|||||F|||||op17||SN0042`, pt)
 		m, _ := d.Reading.Measured("inr")
 		assert.Equal(t, want, m.Unit, "unit %q", sent)
