@@ -115,6 +115,9 @@ func (a *App) ready() error {
 		return err
 	}
 	a.judge = newJudge(a.cfg, a.opt.Now)
+	a.judge.Failed = func(err error) {
+		a.log.Error().Err(err).Str("stage", "pipeline").Msg("a look-up failed; its arrival waits")
+	}
 	if a.desk, err = review.New(review.Settings{
 		Store: a.store, Judge: a.judge, May: validate.May, Correct: validate.CorrectReading, Now: a.opt.Now,
 	}); err != nil {

@@ -49,7 +49,7 @@ func newJudge(cfg *config.Config, now func() time.Time) *pipeline.Judge {
 		Rules:  cfg.Rules(),
 		Facts:  registry.Facts,
 		Zones:  func(b poct.Book) mapping.Zones { return registry.Zones(b) },
-		Now:    now,
+		Now:    now, Patience: cfg.LookupPatience,
 	}
 	for _, in := range cfg.Inlets {
 		rule := pipeline.InletRule{AllowNonProduction: in.AllowNonProduction}

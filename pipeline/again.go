@@ -118,7 +118,9 @@ func (j *Judge) override(o *poct.Outcome, otherwise poct.Verdict, h poct.HoldRec
 		if !shown[p.Code] {
 			return // found only now: nobody has judged it yet
 		}
-		codes = append(codes, p.Code)
+		if p.Because == "" {
+			codes = append(codes, p.Code)
+		}
 	}
 	o.Verdict, o.Cause = otherwise, ""
 	if otherwise == poct.Release {

@@ -1,7 +1,6 @@
 package pipeline
 
 import (
-	"fmt"
 	"strconv"
 	"time"
 
@@ -48,18 +47,38 @@ type Judge struct {
 	Facts   FactsFunc
 	Zones   ZonesFunc
 	Now     func() time.Time
+	// Patience is how long an arrival waits for look-ups that fail, counted
+	// from when it came; then it is held.
+	Patience time.Duration
+	// Failed is told of each look-up that failed; may be nil.
+	Failed func(error)
 }
 
+// lookAgain is the pause before a failed look-up is tried once more.
+const lookAgain = 5 * time.Second
+
 // Decide reads an arrival and judges each of its readings. It never fails on
-// what the bytes say: whatever cannot be read is held with a reason. An error
-// means that the book could not be read.
+// what the bytes say: whatever cannot be read is held with a reason. A look-up
+// that fails is no answer: the arrival waits, and is held once that has taken
+// too long.
 func (j *Judge) Decide(book poct.Book, a poct.Arrival) (poct.Decision, error) {
 	d := poct.Decision{Arrival: a.ID}
 	seen := map[string]bool{}
 	for _, dec := range j.decode(book, a) {
-		o, err := j.judge(book, a, dec)
+		facts, err := j.Facts(book, dec.Reading, a.Received, j.Now())
+		if err != nil && j.Now().Sub(a.Received) < j.Patience {
+			j.failed(err)
+			return poct.Decision{Arrival: a.ID, Wait: j.Now().Add(lookAgain)}, nil
+		}
+		o, _ := j.outcome(a.Inlet, dec.Reading, facts, dec.Problems)
 		if err != nil {
-			return poct.Decision{}, err
+			j.failed(err)
+			o.Result.Key, o.Owner = "", "" // what else has this key could not be asked
+			hold(&o, poct.Problem{
+				Code: "look-up-failed", Severity: poct.Hold, Field: poct.FieldMessage,
+				Text:   "What is known about this result could not be looked up, for too long to wait.",
+				Remedy: "Once the log says that look-ups work again, read the arrival again.",
+			})
 		}
 		// The store applies outcomes after this function returns, so a second
 		// reading of one message under the same key is told apart here.
@@ -78,13 +97,10 @@ func (j *Judge) decode(book poct.Book, a poct.Arrival) []mapping.Decoded {
 	return mapping.Decode(a, j.Inlets[a.Inlet].Profiles, j.Zones(book))
 }
 
-func (j *Judge) judge(book poct.Book, a poct.Arrival, dec mapping.Decoded) (poct.Outcome, error) {
-	facts, err := j.Facts(book, dec.Reading, a.Received, j.Now())
-	if err != nil {
-		return poct.Outcome{}, fmt.Errorf("look up facts of arrival %s: %w", a.ID, err)
+func (j *Judge) failed(err error) {
+	if j.Failed != nil {
+		j.Failed(err)
 	}
-	o, _ := j.outcome(a.Inlet, dec.Reading, facts, dec.Problems)
-	return o, nil
 }
 
 // outcome turns what the checks found into everything that the deciding commit

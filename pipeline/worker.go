@@ -28,9 +28,6 @@ type Settings struct {
 	Log   zerolog.Logger
 	// Name of this worker in leases, unique per process.
 	Name string
-	// Patience is how long an arrival waits for a look-up that fails in
-	// transit before it is held.
-	Patience time.Duration
 	// Decided is called for each decision after its commit; may be nil.
 	Decided func(poct.Decision)
 }
