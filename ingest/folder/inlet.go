@@ -1,17 +1,3 @@
-// Package folder takes files that are dropped in a folder: HL7 v2 messages and
-// batches, and CSV files.
-//
-//	drop/x.csv ─► whole? ─► rename to drop/work/ ─► Inbox.Accept ─► drop/done/
-//	                                                       └─ not whole, too large ─► drop/error/
-//
-// It promises: a file is moved to done or error only after its arrivals are
-// stored; while the store is down it stays in work, and is taken again after a
-// crash. A file that seems cut off is waited for, and in the end stored as it
-// is, with a fault: it stands in the queue, and nothing of it is guessed at.
-//
-// A file counts as whole when it was renamed from a temporary name (x.csv.tmp,
-// x.csv.part), when a marker stands beside it (x.csv and x.done), or when it
-// has not changed for a while and ends with a line end.
 package folder
 
 import (
@@ -33,53 +19,69 @@ type Settings struct {
 	ID    string
 	Inbox ingest.Inbox
 	Log   zerolog.Logger
-	Now   func() time.Time
+	Now   func() time.Time // when an arrival came; waiting goes by polls
 }
 
-// Folders inside the drop folder.
+// Folders inside the drop folder. What lies in cutDir waits to be stored with
+// a fault: that it was given up must survive a crash.
 const (
 	workDir  = "work"
+	cutDir   = "work/cut-off"
 	doneDir  = "done"
 	errorDir = "error"
 )
 
+// grace is how long a file in hand may take once the inlet is told to stop.
+const grace = 5 * time.Second
+
+// longestPause is how long a store that fails is left alone at most.
+const longestPause = 30 * time.Second
+
 // Inlet watches one folder.
 type Inlet struct {
-	cfg  Config
-	s    Settings
-	path string
-	root *os.Root // no link leads out of it
-	seen map[string]sight
-	last string // the last error that was logged
-
+	cfg     Config
+	s       Settings
+	path    string
+	root    *os.Root          // no link leads out of it
 	watcher *fsnotify.Watcher // nil where the filesystem tells of no changes
+
+	seen   map[string]sight // files in the drop folder
+	stored map[string]look  // files in work whose arrivals are stored, and only the move failed
+	told   string           // the last error that was logged
+	pause  int              // polls between attempts while the store fails
+	skip   int              // polls until the next attempt
+	next   string           // where in work the next attempt begins
 }
 
-// sight is what a file looked like at the scan before.
-type sight struct {
+// look is what a file looks like from outside.
+type look struct {
 	size    int64
-	changed time.Time
-	since   time.Time // of this look
-	whole   bool      // it was renamed from a temporary name
+	changed int64 // nanoseconds
+}
+
+// sight is what a file has looked like so far.
+type sight struct {
+	look
+	polls int  // in a row at which it looked like this, after the first
+	whole bool // it was renamed from a temporary name
 }
 
 // New checks the settings and starts nothing.
 func New(cfg Config, s Settings) (*Inlet, error) {
-	cfg = cfg.WithDefaults()
 	if faults := cfg.Validate(); len(faults) > 0 {
-		return nil, fmt.Errorf("%s %s; %s", faults[0].Key, faults[0].What, faults[0].Instead)
+		return nil, fmt.Errorf("inlet %s: %s %s; %s", s.ID, faults[0].Key, faults[0].What, faults[0].Instead)
 	}
 	if s.Inbox == nil {
-		return nil, errors.New("folder: an inlet needs an inbox")
+		return nil, fmt.Errorf("inlet %s: no inbox", s.ID)
 	}
 	if s.Now == nil {
 		s.Now = time.Now
 	}
 	path, err := filepath.Abs(cfg.Path)
 	if err != nil {
-		return nil, fmt.Errorf("path: %w", err)
+		return nil, fmt.Errorf("inlet %s: path: %w", s.ID, err)
 	}
-	return &Inlet{cfg: cfg, s: s, path: path, seen: map[string]sight{}}, nil
+	return &Inlet{cfg: cfg.WithDefaults(), s: s, path: path, seen: map[string]sight{}, stored: map[string]look{}}, nil
 }
 
 // Listen makes the folders if they are missing, and watches from then on:
@@ -88,14 +90,14 @@ func (i *Inlet) Listen() error {
 	if i.root != nil {
 		return nil
 	}
-	for _, dir := range []string{"", workDir, doneDir, errorDir} {
+	for _, dir := range []string{"", workDir, cutDir, doneDir, errorDir} {
 		if err := os.MkdirAll(filepath.Join(i.path, dir), 0o700); err != nil {
-			return fmt.Errorf("make folder: %w", err)
+			return fmt.Errorf("inlet %s: make folder: %w", i.s.ID, err)
 		}
 	}
 	root, err := os.OpenRoot(i.path)
 	if err != nil {
-		return fmt.Errorf("open folder: %w", err)
+		return fmt.Errorf("inlet %s: open folder: %w", i.s.ID, err)
 	}
 	i.root = root
 	i.watcher, err = fsnotify.NewWatcher()
@@ -136,50 +138,34 @@ func (i *Inlet) Run(ctx context.Context) error {
 		return err
 	}
 	defer func() { _ = i.Close() }() // only read from
-	events := i.events()
+	work, done := ingest.Outlive(ctx, grace)
+	defer done()
 	tick := time.NewTicker(i.cfg.Poll)
 	defer tick.Stop()
+	i.round(ctx, work, false)
 	for {
-		i.report(errors.Join(i.takeWork(ctx), i.scan(ctx)))
+		var events <-chan fsnotify.Event
+		var errs <-chan error
+		if i.watcher != nil {
+			events, errs = i.watcher.Events, i.watcher.Errors
+		}
 		select {
 		case <-ctx.Done():
 			return nil
 		case <-tick.C:
+			i.round(ctx, work, true)
 		case e := <-events:
-			i.noteRename(e)
-			i.drainEvents(events)
+			i.note(e)
+			i.noteWaiting(events)
+			i.round(ctx, work, false)
+		case <-errs: // such as too many events at once: the next poll finds the files
 		}
 	}
 }
 
-// events tell of changes at once where the filesystem does; polling finds
-// them anyway, and makes up for lost ones.
-func (i *Inlet) events() <-chan fsnotify.Event {
-	if i.watcher == nil {
-		return nil
-	}
-	go func(errs <-chan error) {
-		for range errs { // closed with the watcher
-		}
-	}(i.watcher.Errors)
-	return i.watcher.Events
-}
-
-// drainEvents takes what else has queued up: one scan serves all of it.
-func (i *Inlet) drainEvents(events <-chan fsnotify.Event) {
-	for {
-		select {
-		case e := <-events:
-			i.noteRename(e)
-		default:
-			return
-		}
-	}
-}
-
-// noteRename marks a file as whole whose temporary name was just given up:
-// renaming within a filesystem happens at once or not at all.
-func (i *Inlet) noteRename(e fsnotify.Event) {
+// note marks a file as whole whose temporary name was just given up: renaming
+// within a filesystem happens at once or not at all.
+func (i *Inlet) note(e fsnotify.Event) {
 	if !e.Has(fsnotify.Rename) {
 		return
 	}
@@ -190,6 +176,65 @@ func (i *Inlet) noteRename(e fsnotify.Event) {
 	}
 }
 
+// noteWaiting takes what else has queued up: one round serves all of it.
+func (i *Inlet) noteWaiting(events <-chan fsnotify.Event) {
+	for {
+		select {
+		case e := <-events:
+			i.note(e)
+		default:
+			return
+		}
+	}
+}
+
+// round looks once through everything. polled tells that a poll's time has
+// gone by since the last one that was. ctx ends the round between files, work
+// ends a file in hand.
+func (i *Inlet) round(ctx, work context.Context, polled bool) {
+	if i.skip > 0 {
+		if polled {
+			i.skip--
+		}
+		if i.skip > 0 {
+			return
+		}
+	}
+	err := i.follow()
+	if err == nil {
+		err = i.takeWork(ctx, work)
+	}
+	if !errors.Is(err, errStore) {
+		err = errors.Join(err, i.scan(ctx, work, polled))
+	}
+	if errors.Is(err, errStore) {
+		i.pause = max(1, min(2*i.pause, int(longestPause/i.cfg.Poll)))
+		i.skip = i.pause
+	} else {
+		i.pause = 0
+	}
+	i.report(err)
+}
+
+// follow goes over to the folder that now has the path, where another one has
+// taken its place: a share that was mounted anew.
+func (i *Inlet) follow() error {
+	now, err := os.Stat(i.path)
+	if err != nil {
+		return fmt.Errorf("the folder is away: %w", plain(err))
+	}
+	if i.root != nil {
+		if then, err := i.root.Stat("."); err == nil && os.SameFile(now, then) {
+			return nil
+		}
+		_ = i.Close() // what it held is gone
+		clear(i.seen)
+		clear(i.stored)
+		i.s.Log.Info().Msg("another folder has taken the place of the one before; files are taken from it")
+	}
+	return i.Listen()
+}
+
 // report logs an error once, until it changes.
 func (i *Inlet) report(err error) {
 	text := ""
@@ -197,11 +242,11 @@ func (i *Inlet) report(err error) {
 		text = err.Error()
 	}
 	switch {
-	case text == i.last:
+	case text == i.told:
 	case text != "":
 		i.s.Log.Warn().Err(err).Msg("files wait; tried again until it works")
 	default:
 		i.s.Log.Info().Msg("files are taken again")
 	}
-	i.last = text
+	i.told = text
 }

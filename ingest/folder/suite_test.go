@@ -94,10 +94,10 @@ func TestWholeFiles(t *testing.T) {
 			dir, box := t.TempDir(), sourcetest.NewInbox()
 			s := begin(t, box, dir)
 			defer s.Stop()
+			require.NoError(t, os.WriteFile(filepath.Join(dir, c.file), c.raw, 0o600))
 			if c.marker != "" {
 				require.NoError(t, os.WriteFile(filepath.Join(dir, c.marker), nil, 0o600))
 			}
-			require.NoError(t, os.WriteFile(filepath.Join(dir, c.file), c.raw, 0o600))
 			ctx, cancel := context.WithTimeout(t.Context(), 20*time.Second)
 			defer cancel()
 			want := sourcetest.Positive

@@ -1,7 +1,6 @@
 package folder
 
 import (
-	"bytes"
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
@@ -14,219 +13,186 @@ import (
 	"slices"
 	"strings"
 
+	"tidegate/fault"
 	"tidegate/ingest"
 	"tidegate/poct"
 )
 
-// patience is how many times StableFor a file that seems cut off is waited
-// for before it is stored as it is.
-const patience = 3
+// errStore is that the inbox did not take a file: the others need not be tried.
+var errStore = errors.New("a file could not be stored")
 
-// scan looks through the drop folder and takes what is whole.
-func (i *Inlet) scan(ctx context.Context) error {
-	entries, err := fs.ReadDir(i.root.FS(), ".")
-	if err != nil {
-		return fmt.Errorf("read folder: %w", err)
-	}
-	names := map[string]bool{}
-	for _, e := range entries {
-		names[e.Name()] = true
-	}
-	for name := range i.seen {
-		if !names[name] {
-			delete(i.seen, name)
+// keptOfLarge is how many bytes of a file that is too large are stored; all of
+// it stays in the error folder.
+const keptOfLarge = 64 << 10
+
+// takeWork takes what a crash or a store that was down has left in work. It
+// begins behind the file that failed last, so that one that is never taken
+// does not keep the others waiting.
+func (i *Inlet) takeWork(ctx, work context.Context) error {
+	var files []string
+	for _, dir := range []string{cutDir, workDir} { // in the order of the paths
+		entries, err := fs.ReadDir(i.root.FS(), dir)
+		if err != nil {
+			return fmt.Errorf("read folder: %w", plain(err))
 		}
+		for _, e := range entries {
+			if e.Type().IsRegular() {
+				files = append(files, dir+"/"+e.Name())
+			}
+		}
+	}
+	slices.Sort(files)
+	at, found := slices.BinarySearch(files, i.next)
+	if found {
+		at++
 	}
 	var errs []error
-	for _, e := range entries { // by name: exports are numbered
+	for _, file := range append(slices.Clone(files[at:]), files[:at]...) {
 		if ctx.Err() != nil {
-			return nil
+			break
 		}
-		if !e.Type().IsRegular() || skipped(e.Name()) {
-			continue
+		err := i.take(work, filepath.Dir(file), filepath.Base(file))
+		if errors.Is(err, errStore) {
+			i.next = file
+			return err
 		}
-		fault, ready, err := i.ready(e, names[marker(e.Name())])
-		if err == nil && ready {
-			err = i.claim(ctx, e.Name(), fault)
-		}
-		if err != nil && !errors.Is(err, fs.ErrNotExist) { // gone meanwhile: somebody else's business
-			errs = append(errs, err)
-		}
+		errs = append(errs, err)
 	}
+	i.next = ""
 	return errors.Join(errs...)
 }
 
-// ready tells whether a file may be taken, and with what fault.
-func (i *Inlet) ready(e fs.DirEntry, marked bool) (fault string, ready bool, err error) {
-	info, err := e.Info()
-	if err != nil || info.Size() == 0 {
-		return "", false, err
+// take stores a file's arrivals and then moves it on.
+func (i *Inlet) take(work context.Context, dir, name string) error {
+	at := filepath.Join(dir, name)
+	info, err := i.root.Stat(at)
+	if err != nil {
+		return fmt.Errorf("read file: %w", plain(err))
 	}
-	now, name := i.s.Now(), e.Name()
-	s, known := i.seen[name]
-	if !known || s.size != info.Size() || !s.changed.Equal(info.ModTime()) {
-		i.seen[name] = sight{size: info.Size(), changed: info.ModTime(), since: now, whole: s.whole}
-		if !s.whole && !marked {
-			return "", false, nil
+	raw, err := i.read(at)
+	if err != nil {
+		return err
+	}
+	a := poct.Arrival{Inlet: i.s.ID, Source: i.s.ID, Received: i.s.Now(), Peer: name, Format: format(name, raw), Raw: raw}
+	to, large := doneDir, int64(len(raw)) > i.cfg.MaxSize
+	switch {
+	case large:
+		a.Raw, a.Fault = raw[:min(len(raw), keptOfLarge)], fmt.Sprintf("it is larger than %d bytes; here is its beginning, and all of it lies in the error folder", i.cfg.MaxSize)
+	case dir == cutDir:
+		if a.Fault = cutOff(a.Format, raw); a.Fault == "" {
+			a.Fault = "it seemed to be cut off, and was complete too late"
 		}
 	}
-	if info.Size() > i.cfg.MaxSize {
-		return fmt.Sprintf("it is larger than %d bytes", i.cfg.MaxSize), true, nil
+	if a.Fault != "" {
+		to = errorDir
 	}
-	if s.whole || marked {
-		return "", true, nil
+	if i.stored[at] != lookOf(info) {
+		if err := i.store(work, a, large); err != nil {
+			return err
+		}
+		fault.Point("folder.accepted")
 	}
-	// Unchanged since the scan before, and for long enough by its own time.
-	quiet := min(now.Sub(s.since), now.Sub(info.ModTime()))
-	if now.Before(info.ModTime()) {
-		quiet = now.Sub(s.since) // a clock elsewhere is ahead of ours
+	after, err := i.root.Stat(at)
+	if err == nil && lookOf(after) != lookOf(info) {
+		return nil // written to all the while: it is taken again as it is now
 	}
-	if old := now.Sub(info.ModTime()); old > patience*i.cfg.StableFor {
-		quiet = max(quiet, i.cfg.StableFor) // has lain here since before we looked
+	if err := i.move(at, to, name); err != nil {
+		i.stored[at] = lookOf(info)
+		return err
 	}
-	if quiet < i.cfg.StableFor {
-		return "", false, nil
-	}
-	raw, err := i.read(name)
+	delete(i.stored, at)
+	fault.Point("folder.moved")
+	return i.sync(dir, to)
+}
+
+func (i *Inlet) store(work context.Context, a poct.Arrival, large bool) error {
+	err := ingest.Guard(i.s.Log, func() error {
+		got, err := ingest.Put(work, i.s.Inbox, a)
+		if err != nil || !large || !got[0].Resent {
+			return err
+		}
+		// Another file that is too large and begins like this one is no new
+		// arrival, and must not go unnoticed.
+		return i.s.Inbox.Notice(work, poct.Notice{Inlet: a.Inlet, Peer: a.Peer, At: a.Received,
+			What: fmt.Sprintf("a file larger than %d bytes begins like one before; it lies in the error folder", i.cfg.MaxSize)})
+	})
 	if err != nil {
-		return "", false, err
+		return fmt.Errorf("%w: %w", errStore, err)
 	}
-	if fault = cutOff(raw); fault == "" {
-		return "", true, nil
+	return nil
+}
+
+// move gives a file that was taken its place. Where its name is taken, part of
+// its digest tells it apart; what has both in common is the same file.
+func (i *Inlet) move(at, dir, name string) error {
+	target := filepath.Join(dir, name)
+	if _, err := i.root.Lstat(target); !errors.Is(err, fs.ErrNotExist) {
+		digest, err := i.digest(at)
+		if err != nil {
+			return err
+		}
+		ext := filepath.Ext(name)
+		base := strings.TrimSuffix(name, ext)
+		base = base[:min(len(base), 200-min(len(ext), 100))] // names have 255 bytes
+		target = filepath.Join(dir, base+"."+digest+ext)
 	}
-	return fault, now.Sub(s.since) >= patience*i.cfg.StableFor || now.Sub(info.ModTime()) >= patience*i.cfg.StableFor, nil
+	if err := i.root.Rename(at, target); err != nil {
+		return fmt.Errorf("move file: %w", plain(err))
+	}
+	return nil
+}
+
+// digest is the beginning of the SHA-256 of a file.
+func (i *Inlet) digest(at string) (string, error) {
+	f, err := i.root.Open(at)
+	if err != nil {
+		return "", fmt.Errorf("read file: %w", plain(err))
+	}
+	defer f.Close() //nolint:errcheck // only read
+	h := sha256.New()
+	if _, err := io.Copy(h, f); err != nil {
+		return "", fmt.Errorf("read file: %w", plain(err))
+	}
+	return hex.EncodeToString(h.Sum(nil)[:8]), nil
 }
 
 // read takes the file's bytes, at most one more than allowed.
 func (i *Inlet) read(name string) ([]byte, error) {
 	f, err := i.root.Open(name)
 	if err != nil {
-		return nil, err
+		return nil, fmt.Errorf("read file: %w", plain(err))
 	}
 	defer f.Close() //nolint:errcheck // only read
-	return io.ReadAll(io.LimitReader(f, i.cfg.MaxSize+1))
-}
-
-// claim moves a file to work, so that nobody else takes it, and takes it. A
-// fault goes along in the name: it must survive a crash.
-func (i *Inlet) claim(ctx context.Context, name, fault string) error {
-	to := name
-	if fault != "" {
-		to = faultPrefix + name
-	}
-	target, err := i.free(workDir, to)
+	raw, err := io.ReadAll(io.LimitReader(f, i.cfg.MaxSize+1))
 	if err != nil {
-		return err
+		return nil, fmt.Errorf("read file: %w", plain(err))
 	}
-	if err := i.root.Rename(name, target); err != nil {
-		return err
-	}
-	delete(i.seen, name)
-	_ = i.root.Remove(marker(name)) // it has done its work, if it was there
-	if err := i.sync("", workDir); err != nil {
-		return err
-	}
-	return i.take(ctx, filepath.Base(target))
-}
-
-const faultPrefix = "cut-off--"
-
-// takeWork takes what a crash or a store that was down has left in work.
-func (i *Inlet) takeWork(ctx context.Context) error {
-	entries, err := fs.ReadDir(i.root.FS(), workDir)
-	if err != nil {
-		return fmt.Errorf("read folder: %w", err)
-	}
-	for _, e := range entries {
-		if ctx.Err() != nil || !e.Type().IsRegular() {
-			continue
-		}
-		if err := i.take(ctx, e.Name()); err != nil {
-			return err // the store is down: the others can wait too
-		}
-	}
-	return nil
-}
-
-// take stores a file's arrivals and then moves it on.
-func (i *Inlet) take(ctx context.Context, name string) error {
-	at := filepath.Join(workDir, name)
-	raw, err := i.read(at)
-	if err != nil {
-		return fmt.Errorf("read file: %w", err)
-	}
-	shown, marked := strings.CutPrefix(name, faultPrefix)
-	whole := poct.Arrival{Inlet: i.s.ID, Source: i.s.ID, Received: i.s.Now(), Peer: shown, Format: formatOf(shown, raw), Raw: raw}
-	switch {
-	case int64(len(raw)) > i.cfg.MaxSize:
-		whole.Raw, whole.Fault = raw[:min(len(raw), 64<<10)], fmt.Sprintf("it is larger than %d bytes; only its beginning is kept", i.cfg.MaxSize)
-	case marked:
-		if whole.Fault = cutOff(raw); whole.Fault == "" {
-			whole.Fault = "it seemed to be cut off"
-		}
-	}
-	parts, warn := ingest.Split(whole)
-	// A file in hand is finished even while shutting down.
-	ctx = context.WithoutCancel(ctx)
-	if warn != "" {
-		if err := i.s.Inbox.Notice(ctx, poct.Notice{Inlet: i.s.ID, Peer: shown, At: whole.Received, What: warn}); err != nil {
-			return fmt.Errorf("store notice: %w", err)
-		}
-	}
-	for _, p := range parts {
-		if _, err := i.s.Inbox.Accept(ctx, p); err != nil {
-			return fmt.Errorf("store file: %w", err)
-		}
-	}
-	to := doneDir
-	if whole.Fault != "" {
-		to = errorDir
-	}
-	target, err := i.free(to, shown)
-	if err != nil {
-		return err
-	}
-	if err := i.root.Rename(at, target); err != nil {
-		return fmt.Errorf("move file: %w", err)
-	}
-	return i.sync(workDir, to)
-}
-
-// formatOf goes by the bytes; a file named .hl7 that does not begin like a
-// message is still meant as one.
-func formatOf(name string, raw []byte) string {
-	if slices.Contains([]string{".hl7", ".er7"}, strings.ToLower(filepath.Ext(name))) {
-		return "hl7v2"
-	}
-	return ingest.Format(bytes.TrimPrefix(raw, []byte{0x0b}))
-}
-
-// free is a name in a folder that nothing has yet: a name that is taken gets
-// the digest of the bytes behind it.
-func (i *Inlet) free(dir, name string) (string, error) {
-	target := filepath.Join(dir, name)
-	for n := 0; n < 100; n++ {
-		if _, err := i.root.Lstat(target); errors.Is(err, fs.ErrNotExist) {
-			return target, nil
-		} else if err != nil {
-			return "", fmt.Errorf("look for a free name: %w", err)
-		}
-		sum := sha256.Sum256(fmt.Appendf(nil, "%s %d %d", name, n, i.s.Now().UnixNano()))
-		target = filepath.Join(dir, name+"."+hex.EncodeToString(sum[:4]))
-	}
-	return "", fmt.Errorf("folder %s has no free name for another file of the same name", dir)
+	return raw, nil
 }
 
 // sync makes renames durable.
 func (i *Inlet) sync(dirs ...string) error {
 	for _, dir := range dirs {
-		f, err := os.Open(filepath.Join(i.path, dir))
+		f, err := i.root.Open(dir)
 		if err != nil {
-			return fmt.Errorf("sync folder: %w", err)
+			return fmt.Errorf("sync folder: %w", plain(err))
 		}
 		if err := errors.Join(f.Sync(), f.Close()); err != nil {
-			return fmt.Errorf("sync folder: %w", err)
+			return fmt.Errorf("sync folder: %w", plain(err))
 		}
 	}
 	return nil
+}
+
+// plain leaves file names out of an error: they may say whose result it is.
+func plain(err error) error {
+	var path *fs.PathError
+	var link *os.LinkError
+	switch {
+	case errors.As(err, &path):
+		return fmt.Errorf("%s: %w", path.Op, path.Err)
+	case errors.As(err, &link):
+		return fmt.Errorf("%s: %w", link.Op, link.Err)
+	}
+	return err
 }

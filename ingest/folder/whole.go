@@ -2,11 +2,16 @@ package folder
 
 import (
 	"bytes"
+	"path/filepath"
+	"slices"
 	"strings"
+
+	"tidegate/ingest"
+	"tidegate/wire/hl7"
 )
 
 // temporary names are those under which files are still being written.
-var temporary = []string{".tmp", ".part", ".partial", ".crdownload", "~"}
+var temporary = []string{".tmp", ".part", ".partial", "~"}
 
 // stem is the name a temporary file will be renamed to; ok is false for others.
 func stem(name string) (string, bool) {
@@ -21,42 +26,51 @@ func stem(name string) (string, bool) {
 // skipped names are never taken: hidden ones, temporary ones, markers.
 func skipped(name string) bool {
 	_, temp := stem(name)
-	return temp || strings.HasPrefix(name, ".") || strings.HasSuffix(name, ".done")
+	return temp || strings.HasPrefix(name, ".") || strings.HasSuffix(name, markerEnd)
 }
+
+const markerEnd = ".done"
 
 // marker is the name of the file that says that name is whole.
 func marker(name string) string {
 	if dot := strings.LastIndexByte(name, '.'); dot > 0 {
 		name = name[:dot]
 	}
-	return name + ".done"
+	return name + markerEnd
 }
 
-// cutOff says why a file seems not to be whole; "" if it ends cleanly.
-func cutOff(raw []byte) string {
+// format goes by the bytes; a file named .hl7 that does not begin like a
+// message is still meant as one, and will be found unreadable.
+func format(name string, raw []byte) string {
+	if slices.Contains([]string{".hl7", ".er7"}, strings.ToLower(filepath.Ext(name))) {
+		return ingest.HL7v2
+	}
+	return ingest.Format(raw)
+}
+
+// cutOff says why the bytes of a file seem not to be all of it; "" if they end
+// as the format ends. It reads no values.
+func cutOff(format string, raw []byte) string {
 	if len(raw) == 0 {
 		return "it is empty"
 	}
-	switch raw[len(raw)-1] {
-	case '\n', '\r', 0x1c: // a file transfer may keep MLLP's end byte
-	default:
+	if last := raw[len(raw)-1]; last != '\n' && last != '\r' {
 		return "it does not end with a line end; it may be cut off"
 	}
-	if looksLikeHL7(raw) {
+	if format == ingest.HL7v2 {
+		_, faults := hl7.SplitBatch(raw)
+		for _, f := range faults {
+			// A trailer whose count is wrong is there, which is all that is asked here.
+			if (f.Segment == "BTS" || f.Segment == "FTS") && f.Field == 0 {
+				return f.What + "; it may be cut off"
+			}
+		}
 		return ""
 	}
+	// Inside a quoted field, a quote of its own is written twice (RFC 4180), so
+	// that a whole table has an even number of them.
 	if bytes.Count(raw, []byte{'"'})%2 == 1 {
 		return "a quotation mark is not closed; it may be cut off"
 	}
 	return ""
-}
-
-func looksLikeHL7(raw []byte) bool {
-	raw = bytes.TrimPrefix(bytes.TrimPrefix(raw, []byte{0x0b}), []byte("\xef\xbb\xbf"))
-	for _, id := range []string{"MSH", "FHS", "BHS"} {
-		if bytes.HasPrefix(raw, []byte(id)) {
-			return true
-		}
-	}
-	return false
 }

@@ -1,21 +1,12 @@
-// Package httpin takes one message, or one HL7 batch, in the body of a POST.
-//
-// It promises: 202 only after the store's commit, with the arrival's id; the
-// same bytes again get the same id and "resent". Whoever cannot show the token
-// is answered 401 before the body is read. A store that cannot take it is 503
-// with Retry-After, and the sender keeps it. Answers never quote the message.
 package httpin
 
 import (
 	"context"
 	"crypto/sha256"
-	"crypto/subtle"
 	"crypto/tls"
-	"encoding/json"
 	"errors"
 	"fmt"
-	"io"
-	"mime"
+	"log"
 	"net"
 	"net/http"
 	"os"
@@ -26,7 +17,6 @@ import (
 	"github.com/rs/zerolog"
 
 	"tidegate/ingest"
-	"tidegate/poct"
 )
 
 // Settings are what the daemon gives an inlet.
@@ -34,8 +24,21 @@ type Settings struct {
 	ID    string
 	Inbox ingest.Inbox
 	Log   zerolog.Logger
-	Now   func() time.Time
+	Now   func() time.Time // when an arrival came; deadlines go by the machine's clock
 }
+
+// Limits of a connection. A body of the largest size allowed by default comes
+// in time over 150 kbit/s.
+const (
+	headerTime = 10 * time.Second
+	readTime   = 60 * time.Second
+	writeTime  = readTime + 30*time.Second // counted from the end of the header
+	idleTime   = 2 * time.Minute
+	maxHeader  = 16 << 10
+	// grace is how long requests under way may take once the inlet is told to
+	// stop.
+	grace = 5 * time.Second
+)
 
 // Inlet is one HTTP endpoint.
 type Inlet struct {
@@ -48,51 +51,54 @@ type Inlet struct {
 	ln net.Listener
 }
 
-// New checks the settings, reads the token and the certificate, and starts nothing.
+// New checks the settings, reads the token and the certificate, and starts
+// nothing.
 func New(cfg Config, s Settings) (*Inlet, error) {
-	cfg = cfg.WithDefaults()
 	if faults := cfg.Validate(); len(faults) > 0 {
-		return nil, fmt.Errorf("%s %s; %s", faults[0].Key, faults[0].What, faults[0].Instead)
+		return nil, fmt.Errorf("inlet %s: %s %s; %s", s.ID, faults[0].Key, faults[0].What, faults[0].Instead)
 	}
 	if s.Inbox == nil {
-		return nil, errors.New("httpin: an inlet needs an inbox")
+		return nil, fmt.Errorf("inlet %s: no inbox", s.ID)
 	}
 	if s.Now == nil {
 		s.Now = time.Now
 	}
-	i := &Inlet{cfg: cfg, s: s}
+	i := &Inlet{cfg: cfg.WithDefaults(), s: s}
 	token, err := readToken(cfg.TokenFile)
 	if err != nil {
-		return nil, err
+		return nil, fmt.Errorf("inlet %s: token_file: %w", s.ID, err)
 	}
-	// Digests of equal length, compared in constant time: neither the token's
-	// length nor where a guess is wrong can be measured.
+	// Digests of equal length are compared in constant time: neither the
+	// token's length nor where a guess is wrong can be measured.
 	i.token = sha256.Sum256([]byte(token))
 	if cfg.TLS.CertFile != "" {
 		cert, err := tls.LoadX509KeyPair(cfg.TLS.CertFile, cfg.TLS.KeyFile)
 		if err != nil {
-			return nil, fmt.Errorf("read the certificate: %w", err)
+			return nil, fmt.Errorf("inlet %s: read the certificate: %w", s.ID, err)
 		}
 		i.tls = &tls.Config{Certificates: []tls.Certificate{cert}, MinVersion: tls.VersionTLS12}
 	}
 	return i, nil
 }
 
+// leastToken is how many characters a token needs.
+const leastToken = 16
+
 func readToken(path string) (string, error) {
 	info, err := os.Stat(path)
 	if err != nil {
-		return "", fmt.Errorf("token_file: %w", err)
+		return "", err
 	}
 	if info.Mode().Perm()&0o077 != 0 {
-		return "", fmt.Errorf("token_file %s can be read by others; run chmod 600 on it", path)
+		return "", fmt.Errorf("%s can be read by others; run chmod 600 on it", path)
 	}
 	b, err := os.ReadFile(path)
 	if err != nil {
-		return "", fmt.Errorf("token_file: %w", err)
+		return "", err
 	}
 	token := strings.TrimSpace(string(b))
-	if len(token) < 16 {
-		return "", fmt.Errorf("token_file %s holds fewer than 16 characters; write a long random word into it", path)
+	if len(token) < leastToken {
+		return "", fmt.Errorf("%s holds fewer than %d characters; write a long random word into it", path, leastToken)
 	}
 	return token, nil
 }
@@ -106,7 +112,7 @@ func (i *Inlet) Listen() error {
 	}
 	ln, err := net.Listen("tcp", i.cfg.Listen)
 	if err != nil {
-		return fmt.Errorf("listen: %w", err)
+		return fmt.Errorf("inlet %s: %w", i.s.ID, err)
 	}
 	if i.tls != nil {
 		ln = tls.NewListener(ln, i.tls)
@@ -135,143 +141,48 @@ func (i *Inlet) Close() error {
 	return nil
 }
 
-// drain bounds how long requests under way may take at the end.
-const drain = 10 * time.Second
-
-// Run serves until ctx ends; requests under way are answered first.
+// Run serves until ctx ends; requests under way are answered first, within a
+// bounded time.
 func (i *Inlet) Run(ctx context.Context) error {
 	if err := i.Listen(); err != nil {
 		return err
 	}
-	mux := http.NewServeMux()
-	mux.HandleFunc(i.cfg.Path, i.post)
+	work, done := ingest.Outlive(ctx, grace)
+	defer done()
+	var open sync.RWMutex // held for reading by each request under way
 	srv := &http.Server{
-		Handler: mux, ReadHeaderTimeout: 10 * time.Second, ReadTimeout: 60 * time.Second,
-		WriteTimeout: 90 * time.Second, IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 16 << 10,
+		Handler: http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+			open.RLock()
+			defer open.RUnlock()
+			i.serve(work, w, r)
+		}),
+		ReadHeaderTimeout: headerTime, ReadTimeout: readTime, WriteTimeout: writeTime, IdleTimeout: idleTime, MaxHeaderBytes: maxHeader,
+		ErrorLog: log.New(debugLog{i.s.Log}, "", 0),
 	}
 	ended := make(chan error, 1)
 	go func() { ended <- srv.Serve(i.ln) }()
 	select {
 	case err := <-ended:
-		return fmt.Errorf("serve: %w", err)
+		_ = srv.Close() // what is open was not answered, so it comes again
+		done()
+		open.Lock()
+		return fmt.Errorf("inlet %s: serve: %w", i.s.ID, err)
 	case <-ctx.Done():
 	}
-	bounded, cancel := context.WithTimeout(context.WithoutCancel(ctx), drain)
+	bounded, cancel := context.WithTimeout(context.WithoutCancel(ctx), grace+2*time.Second)
 	defer cancel()
-	if srv.Shutdown(bounded) != nil {
-		_ = srv.Close() // cut what is still open: it was not answered, so it comes again
+	if err := srv.Shutdown(bounded); err != nil && !errors.Is(err, http.ErrServerClosed) {
+		_ = srv.Close() // what is still open was not answered, so it comes again
 	}
 	<-ended
+	open.Lock() // waits for the last of them
 	return nil
 }
 
-// answer is what a sender is told about one message.
-type answer struct {
-	Arrival string `json:"arrival"`
-	Resent  bool   `json:"resent"`
-}
+// debugLog takes what the HTTP server says of connections that fail.
+type debugLog struct{ log zerolog.Logger }
 
-func (i *Inlet) post(w http.ResponseWriter, r *http.Request) {
-	w.Header().Set("Cache-Control", "no-store")
-	switch {
-	case r.URL.Path != i.cfg.Path:
-		refuse(w, http.StatusNotFound, "Nothing is at this address.")
-		return
-	case !i.known(r):
-		w.Header().Set("WWW-Authenticate", `Bearer realm="tidegate"`)
-		refuse(w, http.StatusUnauthorized, "Send the header Authorization: Bearer, followed by the inlet's token.")
-		return
-	case r.Method != http.MethodPost:
-		w.Header().Set("Allow", http.MethodPost)
-		refuse(w, http.StatusMethodNotAllowed, "Send one message as the body of a POST.")
-		return
-	}
-	format, ok := formatOf(r.Header.Get("Content-Type"))
-	if !ok {
-		refuse(w, http.StatusUnsupportedMediaType, "Send x-application/hl7-v2+er7, text/csv, or no Content-Type.")
-		return
-	}
-	raw, err := io.ReadAll(http.MaxBytesReader(w, r.Body, i.cfg.MaxBody))
-	var large *http.MaxBytesError
-	switch {
-	case errors.As(err, &large):
-		refuse(w, http.StatusRequestEntityTooLarge, fmt.Sprintf("A message may have %d bytes here.", i.cfg.MaxBody))
-		return
-	case err != nil:
-		return // the sender hung up half way: nothing was taken
-	case len(raw) == 0:
-		refuse(w, http.StatusBadRequest, "The body is empty.")
-		return
-	}
-	i.take(w, r, format, raw)
-}
-
-// take stores every part before it answers.
-func (i *Inlet) take(w http.ResponseWriter, r *http.Request, format string, raw []byte) {
-	whole := poct.Arrival{Inlet: i.s.ID, Source: i.s.ID, Received: i.s.Now(), Peer: r.RemoteAddr, Format: format, Raw: raw}
-	parts, warn := ingest.Split(whole)
-	// A sender that hangs up now must not undo what is being stored.
-	ctx := context.WithoutCancel(r.Context())
-	if warn != "" {
-		if err := i.s.Inbox.Notice(ctx, poct.Notice{Inlet: i.s.ID, Peer: whole.Peer, At: whole.Received, What: warn}); err != nil {
-			i.down(w)
-			return
-		}
-	}
-	answers := make([]answer, 0, len(parts))
-	for _, p := range parts {
-		got, err := i.s.Inbox.Accept(ctx, p)
-		if err != nil {
-			i.down(w)
-			return
-		}
-		answers = append(answers, answer(got))
-	}
-	w.Header().Set("Content-Type", "application/json")
-	w.WriteHeader(http.StatusAccepted)
-	var out any = answers
-	if len(answers) == 1 {
-		out = answers[0]
-	}
-	_ = json.NewEncoder(w).Encode(out) // a lost answer only means that it comes once more
-}
-
-func (i *Inlet) down(w http.ResponseWriter) {
-	w.Header().Set("Retry-After", "5")
-	refuse(w, http.StatusServiceUnavailable, "It cannot be stored just now. Keep it and send it again.")
-}
-
-func (i *Inlet) known(r *http.Request) bool {
-	token, ok := strings.CutPrefix(r.Header.Get("Authorization"), "Bearer ")
-	digest := sha256.Sum256([]byte(strings.TrimSpace(token)))
-	return subtle.ConstantTimeCompare(digest[:], i.token[:]) == 1 && ok
-}
-
-// formatOf reads the Content-Type; "" lets the bytes tell.
-func formatOf(header string) (format string, ok bool) {
-	if header == "" {
-		return "", true
-	}
-	t, _, err := mime.ParseMediaType(header)
-	if err != nil {
-		return "", false
-	}
-	switch t {
-	case "x-application/hl7-v2+er7", "application/hl7-v2", "application/hl7-v2+er7":
-		return "hl7v2", true
-	case "text/csv":
-		return "csv", true
-	case "text/plain", "application/octet-stream", "application/x-www-form-urlencoded":
-		return "", true
-	}
-	return "", false
-}
-
-// refuse answers with problem details (RFC 9457).
-func refuse(w http.ResponseWriter, status int, detail string) {
-	w.Header().Set("Content-Type", "application/problem+json")
-	w.WriteHeader(status)
-	_ = json.NewEncoder(w).Encode(map[string]any{
-		"type": "about:blank", "title": http.StatusText(status), "status": status, "detail": detail,
-	})
+func (d debugLog) Write(p []byte) (int, error) {
+	d.log.Debug().Msg(strings.TrimSpace(string(p)))
+	return len(p), nil
 }

@@ -1,13 +1,3 @@
-// Package jetstream takes messages from a NATS JetStream stream: of a server
-// that the user runs, or of one embedded in the daemon.
-//
-//	sender ─► stream (on disk, synced) ─► durable consumer ─► Inbox.Accept ─► ack
-//
-// It promises: a message is acknowledged to the stream only after the store's
-// commit; until then the stream keeps it and hands it out again. What comes
-// twice is told apart by the store. A message that cannot be read becomes an
-// arrival with its fault and is acknowledged: it waits for a person, not for
-// ever in the stream.
 package jetstream
 
 import (
@@ -23,6 +13,7 @@ import (
 	"github.com/nats-io/nats.go/jetstream"
 	"github.com/rs/zerolog"
 
+	"tidegate/fault"
 	"tidegate/ingest"
 	"tidegate/poct"
 )
@@ -32,9 +23,21 @@ type Settings struct {
 	ID      string
 	Inbox   ingest.Inbox
 	Log     zerolog.Logger
-	Now     func() time.Time
-	DataDir string // of the embedded server
+	Now     func() time.Time // when an arrival came
+	DataDir string           // of the embedded server
 }
+
+const (
+	// grace is how long a message in hand may take once the inlet is told to stop.
+	grace = 5 * time.Second
+	// again is the pause before a lost server is tried once more.
+	again = 500 * time.Millisecond
+	// longestPause is how long a message that is not taken stays in the stream
+	// at most before it is handed out again.
+	longestPause = 30 * time.Second
+	// ahead is how many messages are asked for at once.
+	ahead = 64
+)
 
 // Inlet is one durable consumer.
 type Inlet struct {
@@ -42,20 +45,22 @@ type Inlet struct {
 	s   Settings
 
 	mu     sync.Mutex
-	server *server.Server
+	server *server.Server // embedded; nil otherwise
+
+	told string // the last failure that was logged
 }
 
 // New checks the settings and starts nothing.
 func New(cfg Config, s Settings) (*Inlet, error) {
-	cfg = cfg.WithDefaults()
 	if faults := cfg.Validate(); len(faults) > 0 {
-		return nil, fmt.Errorf("%s %s; %s", faults[0].Key, faults[0].What, faults[0].Instead)
+		return nil, fmt.Errorf("inlet %s: %s %s; %s", s.ID, faults[0].Key, faults[0].What, faults[0].Instead)
 	}
 	if s.Inbox == nil {
-		return nil, errors.New("jetstream: an inlet needs an inbox")
+		return nil, fmt.Errorf("inlet %s: no inbox", s.ID)
 	}
+	cfg = cfg.WithDefaults()
 	if cfg.URL == Embedded && s.DataDir == "" {
-		return nil, errors.New("jetstream: the embedded server needs a data folder")
+		return nil, fmt.Errorf("inlet %s: the embedded server needs a data folder", s.ID)
 	}
 	if s.Now == nil {
 		s.Now = time.Now
@@ -66,27 +71,27 @@ func New(cfg Config, s Settings) (*Inlet, error) {
 // Listen starts the embedded server, so that senders can connect; with a
 // server of the user's there is nothing to bind.
 func (i *Inlet) Listen() error {
-	if i.cfg.URL != Embedded {
-		return nil
-	}
 	i.mu.Lock()
 	defer i.mu.Unlock()
-	if i.server != nil {
+	if i.cfg.URL != Embedded || i.server != nil {
 		return nil
 	}
 	s, err := startServer(i.cfg, i.s.DataDir)
+	if err != nil {
+		return fmt.Errorf("inlet %s: %w", i.s.ID, err)
+	}
 	i.server = s
-	return err
+	return nil
 }
 
-// Addr is the URL that senders connect to.
+// Addr is the URL that senders connect to, "" before the embedded server runs.
 func (i *Inlet) Addr() string {
 	i.mu.Lock()
 	defer i.mu.Unlock()
-	if i.server != nil {
+	switch {
+	case i.server != nil:
 		return i.server.ClientURL()
-	}
-	if i.cfg.URL == Embedded {
+	case i.cfg.URL == Embedded:
 		return ""
 	}
 	return i.cfg.URL
@@ -104,42 +109,68 @@ func (i *Inlet) Close() error {
 	return nil
 }
 
-// again is the pause before a lost server is tried once more, and before a
-// message that the store did not take is handed out again.
-const again = 500 * time.Millisecond
-
 // Run takes messages until ctx ends; a lost server is waited for, for ever.
 func (i *Inlet) Run(ctx context.Context) error {
-	defer func() { _ = i.Close() }() // ends the embedded server
-	last := ""
-	for ctx.Err() == nil {
-		err := i.session(ctx)
+	if err := i.Listen(); err != nil {
+		return err
+	}
+	defer func() { _ = i.Close() }() // ends the embedded server; never fails
+	work, done := ingest.Outlive(ctx, grace)
+	defer done()
+	for {
+		err := i.session(ctx, work)
 		if ctx.Err() != nil {
 			return nil
 		}
-		if text := err.Error(); text != last {
-			i.s.Log.Warn().Err(err).Msg("the queue is away; tried again until it is back")
-			last = text
-		}
+		i.report(err)
+		pause := time.NewTimer(again)
 		select {
 		case <-ctx.Done():
-		case <-time.After(again):
+			pause.Stop()
+			return nil
+		case <-pause.C:
 		}
 	}
-	return nil
+}
+
+// report logs what keeps the stream away once, until it changes; nil is that
+// it is back.
+func (i *Inlet) report(err error) {
+	text := ""
+	if err != nil {
+		text = err.Error()
+	}
+	switch {
+	case text == i.told:
+	case text != "":
+		i.s.Log.Warn().Err(err).Msg("the stream is away; tried again until it is back")
+	default:
+		i.s.Log.Info().Msg("messages are taken from the stream again")
+	}
+	i.told = text
 }
 
 // session is one connection: it returns when that is lost, or ctx ends.
-func (i *Inlet) session(ctx context.Context) error {
-	opts := []nats.Option{nats.Name("tidegate inlet " + i.s.ID), nats.MaxReconnects(-1), nats.ReconnectWait(again), nats.Timeout(5 * time.Second)}
+func (i *Inlet) session(ctx, work context.Context) error {
+	opts := []nats.Option{
+		nats.Name("tidegate inlet " + i.s.ID), nats.MaxReconnects(-1), nats.ReconnectWait(again), nats.Timeout(5 * time.Second),
+		nats.ErrorHandler(func(_ *nats.Conn, _ *nats.Subscription, err error) {
+			i.s.Log.Debug().Err(err).Msg("the stream's connection has trouble")
+		}),
+	}
 	if i.cfg.CredsFile != "" {
 		opts = append(opts, nats.UserCredentials(i.cfg.CredsFile))
 	}
-	nc, err := nats.Connect(i.Addr(), opts...)
+	closed := make(chan struct{})
+	nc, err := nats.Connect(i.Addr(), append(opts, nats.ClosedHandler(func(*nats.Conn) { close(closed) }))...)
 	if err != nil {
 		return fmt.Errorf("connect: %w", err)
 	}
-	defer nc.Close()
+	defer func() {
+		_ = nc.FlushTimeout(time.Second) // what was given back; else it comes again after ack_wait
+		nc.Close()
+		<-closed
+	}()
 	js, err := jetstream.New(nc)
 	if err != nil {
 		return fmt.Errorf("open JetStream: %w", err)
@@ -148,25 +179,25 @@ func (i *Inlet) session(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	messages, err := consumer.Messages(jetstream.PullMaxMessages(64))
+	messages, err := consumer.Messages(jetstream.PullMaxMessages(ahead))
 	if err != nil {
 		return fmt.Errorf("pull messages: %w", err)
 	}
 	defer messages.Stop()
-	unhook := context.AfterFunc(ctx, messages.Stop) // ends the wait in Next
-	defer unhook()
+	// Ends the wait in Next once those that were handed out are through.
+	defer context.AfterFunc(ctx, messages.Drain)()
+	i.report(nil)
 	for {
 		m, err := messages.Next()
-		if err != nil {
-			if ctx.Err() != nil || errors.Is(err, jetstream.ErrMsgIteratorClosed) {
-				return nil
-			}
-			return fmt.Errorf("next message: %w", err)
-		}
-		// A message in hand is finished even while shutting down.
-		i.take(context.WithoutCancel(ctx), m)
-		if ctx.Err() != nil {
+		switch {
+		case err != nil && ctx.Err() != nil:
 			return nil
+		case err != nil:
+			return fmt.Errorf("next message: %w", err)
+		case ctx.Err() != nil:
+			_ = m.Nak() // not begun: whoever comes next may have it at once
+		default:
+			i.take(work, m)
 		}
 	}
 }
@@ -178,15 +209,19 @@ func (i *Inlet) consumer(ctx context.Context, js jetstream.JetStream) (jetstream
 	stream, err := js.Stream(bounded, i.cfg.Stream)
 	if errors.Is(err, jetstream.ErrStreamNotFound) {
 		stream, err = js.CreateStream(bounded, jetstream.StreamConfig{
-			Name: i.cfg.Stream, Subjects: []string{i.cfg.Subject}, Storage: jetstream.FileStorage, Retention: jetstream.LimitsPolicy,
+			Name: i.cfg.Stream, Subjects: []string{i.cfg.Subject}, Storage: jetstream.FileStorage, Retention: jetstream.WorkQueuePolicy,
 		})
 	}
 	if err != nil {
 		return nil, fmt.Errorf("stream %s: %w", i.cfg.Stream, err)
 	}
+	if stream.CachedInfo().Config.Storage != jetstream.FileStorage {
+		i.s.Log.Warn().Str("stream", i.cfg.Stream).Msg("the stream is kept in memory: what it has acknowledged to a sender is lost when its server ends")
+	}
 	c, err := stream.CreateOrUpdateConsumer(bounded, jetstream.ConsumerConfig{
 		Durable: i.cfg.Durable, FilterSubject: i.cfg.Subject, AckPolicy: jetstream.AckExplicitPolicy,
-		AckWait: i.cfg.AckWait, DeliverPolicy: jetstream.DeliverAllPolicy, MaxAckPending: 256,
+		AckWait: i.cfg.AckWait, DeliverPolicy: jetstream.DeliverAllPolicy, MaxAckPending: 4 * ahead,
+		MaxDeliver: -1, // a store may be down for long
 	})
 	if err != nil {
 		return nil, fmt.Errorf("consumer %s: %w", i.cfg.Durable, err)
@@ -195,25 +230,19 @@ func (i *Inlet) consumer(ctx context.Context, js jetstream.JetStream) (jetstream
 }
 
 // take hands one message to the inbox and answers the stream.
-func (i *Inlet) take(ctx context.Context, m jetstream.Msg) {
-	bounded, cancel := context.WithTimeout(ctx, i.cfg.AckWait)
+func (i *Inlet) take(work context.Context, m jetstream.Msg) {
+	bounded, cancel := context.WithTimeout(work, i.cfg.AckWait)
 	defer cancel()
-	whole := i.arrival(m)
-	parts, warn := ingest.Split(whole)
-	var err error
-	if warn != "" {
-		err = i.s.Inbox.Notice(bounded, poct.Notice{Inlet: i.s.ID, Peer: whole.Peer, At: whole.Received, What: warn})
-	}
-	for _, a := range parts {
-		if err != nil {
-			break // all parts are handed out again; those that are stored answer as resent
-		}
-		_, err = i.s.Inbox.Accept(bounded, a)
-	}
+	a, delivered := i.arrival(m)
+	err := ingest.Guard(i.s.Log, func() error {
+		_, err := ingest.Put(bounded, i.s.Inbox, a)
+		return err
+	})
+	fault.Point("jetstream.accepted")
 	if err != nil {
-		// Kept by the stream; the store says in its own log why.
-		if nak := m.NakWithDelay(again); nak != nil {
-			i.s.Log.Warn().Err(nak).Msg("a message could not be given back; the queue hands it out again by itself")
+		i.s.Log.Warn().Err(err).Uint64("delivered", delivered).Msg("a message could not be stored; it stays in the stream")
+		if nak := m.NakWithDelay(pause(delivered)); nak != nil {
+			i.s.Log.Debug().Err(nak).Msg("a message could not be given back; the stream hands it out again by itself")
 		}
 		return
 	}
@@ -221,14 +250,21 @@ func (i *Inlet) take(ctx context.Context, m jetstream.Msg) {
 	if err := m.DoubleAck(bounded); err != nil {
 		i.s.Log.Debug().Err(err).Msg("acknowledgement not confirmed")
 	}
+	fault.Point("jetstream.acked")
 }
 
-func (i *Inlet) arrival(m jetstream.Msg) poct.Arrival {
-	a := poct.Arrival{
-		Inlet: i.s.ID, Source: i.s.ID, Received: i.s.Now(), Peer: m.Subject(), Raw: m.Data(),
-	}
+// pause is how long a message is left in the stream after it was handed out
+// for the nth time in vain.
+func pause(delivered uint64) time.Duration {
+	return min(again<<min(max(delivered, 1)-1, 16), longestPause)
+}
+
+// arrival is the message as it came, and how often it was handed out.
+func (i *Inlet) arrival(m jetstream.Msg) (a poct.Arrival, delivered uint64) {
+	a = poct.Arrival{Inlet: i.s.ID, Source: i.s.ID, Received: i.s.Now(), Peer: m.Subject(), Raw: m.Data()}
 	if meta, err := m.Metadata(); err == nil {
 		a.Peer += " #" + strconv.FormatUint(meta.Sequence.Stream, 10)
+		delivered = meta.NumDelivered
 	}
 	switch {
 	case len(a.Raw) == 0:
@@ -236,5 +272,5 @@ func (i *Inlet) arrival(m jetstream.Msg) poct.Arrival {
 	case len(a.Raw) > i.cfg.MaxSize:
 		a.Fault = fmt.Sprintf("it is larger than %d bytes", i.cfg.MaxSize)
 	}
-	return a
+	return a, delivered
 }
