@@ -26,8 +26,6 @@ type Options struct {
 	// INRUnit is the UCUM code sent for INR: "{INR}", or "1" where the receiver
 	// knows no annotations; "" is "{INR}".
 	INRUnit string
-	// Systems gives the identifier system of an assigning authority.
-	Systems map[string]string
 	// OwnIDs creates under ids of our own, each the UUID of its identifier, by
 	// PUT with If-None-Match: *, where the record system says that it takes
 	// them. It has to honour that condition; else creation is conditional.

@@ -4,7 +4,6 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/assert"
-	"github.com/stretchr/testify/require"
 
 	"tidegate/poct"
 )
@@ -145,19 +144,20 @@ func TestResolve(t *testing.T) {
 	assert.Equal(t, "2026-01-31", Resolve(r, poct.Facts{StripLot: &poct.StripLot{Expires: "2026-09-30"}}).LotExpires)
 }
 
-// A withdrawal takes back every value that was filed, whether it repeats them or not.
+// A withdrawal takes back every value as it was filed, however it repeats them.
 func TestResolveKeepsWithdrawnValues(t *testing.T) {
-	inr := poct.Measurement{Analyte: "inr", RawValue: "2.4", Value: poct.MustNumber("2.4")}
-	pt := poct.Measurement{Analyte: "pt", RawValue: "28.8", Value: poct.MustNumber("28.8")}
+	inr := poct.Measurement{Analyte: "inr", RawValue: "2.4", Value: poct.MustNumber("2.4"), Unit: "{INR}"}
+	pt := poct.Measurement{Analyte: "pt", RawValue: "28.8", Value: poct.MustNumber("28.8"), Unit: "s"}
 	owner := &poct.Past{Reading: poct.Reading{Measurements: []poct.Measurement{inr, pt}}}
-	for _, sent := range [][]poct.Measurement{nil, {inr}, {{Analyte: "inr", RawValue: `""`}}, {{Analyte: "pt"}, {Analyte: "inr"}}} {
+	for _, sent := range [][]poct.Measurement{
+		nil, {inr}, {{Analyte: "inr", RawValue: `""`}}, {{Analyte: "pt"}, {Analyte: "inr"}},
+		{{Analyte: "inr", RawValue: "2.4", Value: poct.MustNumber("2.4"), RawUnit: "?"}},
+	} {
 		got := Resolve(poct.Reading{Status: poct.StatusWithdrawn, Measurements: sent}, poct.Facts{Owner: owner})
-		require.Len(t, got.Reading.Measurements, 2)
-		for _, want := range []poct.Measurement{inr, pt} {
-			m, _ := got.Reading.Measured(want.Analyte)
-			assert.Equal(t, want, m)
-		}
+		assert.Equal(t, []poct.Measurement{inr, pt}, got.Reading.Measurements)
 	}
+	nothing := Resolve(poct.Reading{Status: poct.StatusWithdrawn, Measurements: []poct.Measurement{inr}}, poct.Facts{Owner: &poct.Past{}})
+	assert.Equal(t, []poct.Measurement{inr}, nothing.Reading.Measurements, "nothing was filed")
 	got := Resolve(poct.Reading{Status: poct.StatusCorrected}, poct.Facts{Owner: owner})
 	assert.Empty(t, got.Reading.Measurements)
 }

@@ -9,8 +9,10 @@ import (
 // Resolve attaches the context that was looked up to a reading. It decides
 // nothing: what was not found stays empty, and the checks say so.
 func Resolve(r poct.Reading, f poct.Facts) poct.Result {
-	if r.Status == poct.StatusWithdrawn && f.Owner != nil {
-		r.Measurements = withdrawn(f.Owner.Reading.Measurements, r.Measurements)
+	if r.Status == poct.StatusWithdrawn && f.Owner != nil && len(f.Owner.Reading.Measurements) > 0 {
+		// What a withdrawal takes back stays readable in the record, as it was
+		// filed: the withdrawal may repeat it in part, with other units, or not.
+		r.Measurements = slices.Clone(f.Owner.Reading.Measurements)
 	}
 	res := poct.Result{Key: r.Key(), Reading: r}
 	if f.Site != nil {
@@ -32,20 +34,4 @@ func Resolve(r poct.Reading, f poct.Facts) poct.Result {
 		res.LotExpires = f.StripLot.Expires
 	}
 	return res
-}
-
-// withdrawn keeps the values that a withdrawal takes back and does not repeat:
-// in the record they stay readable under the status entered-in-error.
-func withdrawn(was, now []poct.Measurement) []poct.Measurement {
-	out := slices.Clone(now)
-	for _, old := range was {
-		i := slices.IndexFunc(out, func(m poct.Measurement) bool { return m.Analyte == old.Analyte })
-		switch {
-		case i < 0:
-			out = append(out, old)
-		case out[i].RawValue == "" || out[i].RawValue == `""`:
-			out[i] = old
-		}
-	}
-	return out
 }
