@@ -63,7 +63,7 @@ func (s *Store) Accept(ctx context.Context, a poct.Arrival) (poct.Accepted, erro
 		if _, err := t.event(poct.Event{Kind: poct.EventReceived, Arrival: id}, payload); err != nil {
 			return err
 		}
-		t.count(countArrivals+string(poct.Waiting), 1)
+		t.count(arrivalsIn(poct.Waiting), 1)
 		t.count(countInlet+a.Inlet, 1)
 		t.count(countHour+hourOf(t.at)+"/"+a.Inlet, 1)
 		t.after = append(t.after, t.wakeJudges)

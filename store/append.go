@@ -4,6 +4,7 @@ import (
 	"database/sql"
 	"encoding/json"
 	"fmt"
+	"strconv"
 	"strings"
 
 	"tidegate/ledger"
@@ -20,16 +21,77 @@ func (t *tx) event(e poct.Event, p *ledger.Payload) (int64, error) {
 		e.Actor = poct.System
 	}
 	if p != nil {
-		body, err := json.Marshal(p)
-		if err != nil {
+		var err error
+		if e.Payload, err = payloadText(p); err != nil {
 			return 0, fmt.Errorf("write payload of %s: %w", e.Kind, err)
 		}
-		e.Payload = body
 		e.Salt = make([]byte, ledger.SaltSize)
 		t.salts.read(e.Salt)
 	}
 	t.events = append(t.events, e)
 	return e.Index, nil
+}
+
+// payloadText is a payload as JSON. The members that nearly every event has
+// are put together here: five events make a result's life, and the encoder
+// would cost more than the rest of an event.
+func payloadText(p *ledger.Payload) ([]byte, error) {
+	rest := *p
+	rest.SHA256, rest.Bytes, rest.Inlet, rest.Profile, rest.Readings = "", 0, "", "", 0
+	rest.Action, rest.Status, rest.Class, rest.More = "", 0, "", nil
+	plain := rest.Rule == "" && rest.Reason == "" && rest.Problems == nil && rest.Fields == nil && rest.Remote == nil
+	for _, text := range []string{p.SHA256, p.Inlet, p.Profile, string(p.Action), p.Class} {
+		plain = plain && isPlain(text)
+	}
+	if !plain {
+		return json.Marshal(p)
+	}
+	b := make([]byte, 1, 160+len(p.More))
+	b[0] = '{'
+	b = appendText(b, "sha256", p.SHA256)
+	b = appendNumber(b, "bytes", p.Bytes)
+	b = appendText(b, "inlet", p.Inlet)
+	b = appendText(b, "profile", p.Profile)
+	b = appendNumber(b, "readings", p.Readings)
+	b = appendText(b, "action", string(p.Action))
+	b = appendNumber(b, "status", p.Status)
+	b = appendText(b, "class", p.Class)
+	if len(p.More) > 0 {
+		b = append(append(appendName(b, "more"), p.More...), ',')
+	}
+	if len(b) == 1 {
+		return []byte("{}"), nil
+	}
+	b[len(b)-1] = '}'
+	return b, nil
+}
+
+// isPlain tells whether a text is the same in JSON.
+func isPlain(text string) bool {
+	for i := range len(text) {
+		if c := text[i]; c < ' ' || c >= 0x7f || c == '"' || c == '\\' || c == '<' || c == '>' || c == '&' {
+			return false
+		}
+	}
+	return true
+}
+
+func appendName(b []byte, name string) []byte {
+	return append(append(append(b, '"'), name...), '"', ':')
+}
+
+func appendText(b []byte, name, text string) []byte {
+	if text == "" {
+		return b
+	}
+	return append(append(append(appendName(b, name), '"'), text...), '"', ',')
+}
+
+func appendNumber(b []byte, name string, n int) []byte {
+	if n == 0 {
+		return b
+	}
+	return append(strconv.AppendInt(appendName(b, name), int64(n), 10), ',')
 }
 
 // more is what only we read of a payload.

@@ -75,7 +75,7 @@ func (b *book) Patients(authority, id string) ([]poct.Patient, error) {
 }
 
 func (b *book) Visits(authority, id string) ([]poct.Visit, error) {
-	if id == "" {
+	if id == "" || b.reg.noVisits {
 		return nil, nil
 	}
 	return rowsUnder[poct.Visit](b.q, poct.Visits, id+apart+authority)
@@ -110,18 +110,21 @@ const pastColumns = `SELECT id, version, key, state, content, tested, qc, curren
 
 func (b *book) pasts(where string, args ...any) ([]poct.Past, error) {
 	type row struct {
-		poct.Past
-		current int64
+		id, key, digest string
+		version         int
+		state           poct.State
+		tested, current int64
+		qc              bool
 	}
-	found, err := collect(b.q, func(rows rowSet) (row, error) {
-		var r row
-		var tested int64
-		err := rows.Scan(&r.Result, &r.Version, &r.Key, &r.State, &r.Digest, &tested, &r.QCPassed, &r.current)
-		r.Tested = fromMicros(tested)
+	found, err := collect(b.q, func(rows rowSet) (r row, err error) {
+		err = rows.Scan(&r.id, &r.version, &r.key, &r.state, &r.digest, &r.tested, &r.qc, &r.current)
 		return r, err
 	}, pastColumns+where, args...)
 	if err != nil {
 		return nil, fmt.Errorf("read results: %w", err)
+	}
+	if len(found) == 0 {
+		return nil, nil
 	}
 	out := make([]poct.Past, len(found))
 	for i, r := range found {
@@ -129,8 +132,8 @@ func (b *book) pasts(where string, args ...any) ([]poct.Past, error) {
 		if err != nil {
 			return nil, err
 		}
-		r.Reading = v.Reading
-		out[i] = r.Past
+		out[i] = poct.Past{Result: r.id, Version: r.version, Key: r.key, State: r.state, Reading: v.Reading, Digest: r.digest,
+			Tested: fromMicros(r.tested), QCPassed: r.qc}
 	}
 	return out, nil
 }

@@ -43,6 +43,19 @@ const (
 	judgedThrough  = "judged-upto" // all arrivals up to this row were judged
 )
 
+// arrivalsIn and readingsIn are the counters of a state. There are few, and
+// every step changes some: their names are put together once.
+func arrivalsIn(s poct.State) string { return stateNames[s][0] }
+func readingsIn(s poct.State) string { return stateNames[s][1] }
+
+var stateNames = func() map[poct.State][2]string {
+	m := map[poct.State][2]string{}
+	for _, s := range []poct.State{poct.Held, poct.Delivered, poct.Filed, poct.Discarded, poct.Duplicated, poct.Ignored, poct.Waiting, poct.Delivering} {
+		m[s] = [2]string{countArrivals + string(s), countReadings + string(s)}
+	}
+	return m
+}()
+
 // keptHours is for how long sums by the hour are kept in memory.
 const keptHours = 8 * 24
 
@@ -134,6 +147,9 @@ func (d delta) apply(c counter) counter {
 
 // count changes a counter with this transaction.
 func (t *tx) count(name string, n int64) {
+	if t.deltas == nil {
+		t.deltas = make([]delta, 0, 256)
+	}
 	t.deltas = append(t.deltas, delta{name: name, n: n, at: micros(t.at)})
 }
 
@@ -213,7 +229,7 @@ func (s *Store) Counts(ctx context.Context) (Counts, error) {
 	c := Counts{
 		Inlets: map[string]time.Time{}, Meters: map[string]time.Time{}, Backlog: map[string]int64{},
 		Problems: map[string]int64{}, OldestDue: map[string]time.Time{},
-		Waiting: s.tally.get(countArrivals + string(poct.Waiting)).n,
+		Waiting: s.tally.get(arrivalsIn(poct.Waiting)).n,
 	}
 	s.tally.each(countHour, func(rest string, n counter) {
 		hour, inlet, _ := strings.Cut(rest, "/")

@@ -7,7 +7,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"io"
 	"slices"
 	"strconv"
 	"time"
@@ -110,8 +109,8 @@ func (t *tx) decide(seq int64, a poct.Arrival, d *poct.Decision) error {
 			return err
 		}
 	}
-	t.count(countArrivals+string(poct.Waiting), -1)
-	t.count(countArrivals+string(end), 1)
+	t.count(arrivalsIn(poct.Waiting), -1)
+	t.count(arrivalsIn(end), 1)
 	return nil
 }
 
@@ -205,17 +204,18 @@ func (w *work) attach(o *poct.Outcome) (poct.State, error) {
 type body struct{ reading, context, problems, checks []byte }
 
 func (b *body) digest() string {
-	return digestOf(string(b.reading), string(b.context), string(b.problems), string(b.checks))
+	return digestOf(b.reading, b.context, b.problems, b.checks)
 }
 
 // digestOf hashes texts one after the other, each with its end.
-func digestOf(texts ...string) string {
+func digestOf(texts ...[]byte) string {
 	h := sha256.New()
 	for _, text := range texts {
-		io.WriteString(h, text) //nolint:errcheck // a hash does not fail
+		h.Write(text)
 		h.Write([]byte{0})
 	}
-	return hex.EncodeToString(h.Sum(nil))
+	var sum [sha256.Size]byte
+	return hex.EncodeToString(h.Sum(sum[:0]))
 }
 
 func bodyOf(o *poct.Outcome) (body, error) {
@@ -384,8 +384,12 @@ func rowOfResult(o *poct.Outcome, k kept) resultRow {
 }
 
 func (r resultRow) digest() string {
-	return digestOf(r.id, r.key, r.kind, r.site, r.meter, r.authority, r.patient, strconv.FormatInt(r.tested, 10), r.content,
-		strconv.FormatBool(r.qc))
+	b := make([]byte, 0, 256)
+	for _, text := range []string{r.id, r.key, r.kind, r.site, r.meter, r.authority, r.patient, r.content} {
+		b = append(append(b, text...), 0)
+	}
+	b = strconv.AppendInt(b, r.tested, 10)
+	return digestOf(strconv.AppendBool(b, r.qc))
 }
 
 func (w *work) writeResult(r resultRow, k kept, seq int64, state poct.State, event int64, fresh bool) error {

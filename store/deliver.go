@@ -110,7 +110,7 @@ func (s *Store) ClaimDeliveries(ctx context.Context, outlet, owner string, most 
 	if err != nil {
 		return nil, fmt.Errorf("claim deliveries to %s: %w", outlet, err)
 	}
-	var out []poct.Delivery
+	out := make([]poct.Delivery, 0, min(most, len(found)))
 	for _, d := range found {
 		if lease := l.leases[d.ID]; lease != nil && !lease.free(now) {
 			continue
@@ -118,7 +118,7 @@ func (s *Store) ClaimDeliveries(ctx context.Context, outlet, owner string, most 
 		if len(out) == most {
 			break
 		}
-		if err := s.complete(q, &d); err != nil {
+		if err := s.complete(q, d); err != nil {
 			return nil, err
 		}
 		l.epoch++
@@ -129,8 +129,8 @@ func (s *Store) ClaimDeliveries(ctx context.Context, outlet, owner string, most 
 	return out, nil
 }
 
-func (s *Store) scanClaimed(rows rowSet) (claimed, error) {
-	var d claimed
+func (s *Store) scanClaimed(rows rowSet) (*claimed, error) {
+	d := &claimed{}
 	var issued, due, intent, sentBy int64
 	var packed sql.RawBytes
 	var remote string

@@ -23,15 +23,15 @@ func (w *work) reading(o *poct.Outcome, result int64, version int, state poct.St
 			}
 			before = append(before, r.ending)
 		}
-		w.count(countArrivals+string(first(before)), -1)
-		w.count(countArrivals+string(first(append(before, state))), 1)
+		w.count(arrivalsIn(first(before)), -1)
+		w.count(arrivalsIn(first(append(before, state))), 1)
 	}
 	_, err := w.exec(`INSERT INTO readings (arrival, idx, result, version, ending, control) VALUES (?,?,?,?,?,?)`,
 		w.seq, idx, result, version, string(state), w.arrival.ControlID)
 	if err != nil {
 		return fmt.Errorf("write reading: %w", err)
 	}
-	w.count(countReadings+string(state), 1)
+	w.count(readingsIn(state), 1)
 	return nil
 }
 
@@ -65,7 +65,7 @@ func (t *tx) turn(c turn) error {
 		if r.ending != c.from || c.version != 0 && r.version != c.version {
 			continue
 		}
-		var before poct.State
+		before, after := c.from, c.to
 		if r.siblings > 1 {
 			if before, err = arrivalEnd(t, r.arrival); err != nil {
 				return err
@@ -75,29 +75,18 @@ func (t *tx) turn(c turn) error {
 			c.toResult, c.toVersion, string(c.to), r.arrival, r.idx); err != nil {
 			return fmt.Errorf("turn reading: %w", err)
 		}
-		t.count(countReadings+string(c.from), -1)
-		t.count(countReadings+string(c.to), 1)
+		t.count(readingsIn(c.from), -1)
+		t.count(readingsIn(c.to), 1)
 		if r.arrival == t.deciding {
 			continue
 		}
-		before, after := firstState(before, c.from), c.to
 		if r.siblings > 1 {
 			if after, err = arrivalEnd(t, r.arrival); err != nil {
 				return err
 			}
 		}
-		t.count(countArrivals+string(before), -1)
-		t.count(countArrivals+string(after), 1)
+		t.count(arrivalsIn(before), -1)
+		t.count(arrivalsIn(after), 1)
 	}
 	return nil
-}
-
-// firstState is the first that is one.
-func firstState(states ...poct.State) poct.State {
-	for _, s := range states {
-		if s != "" {
-			return s
-		}
-	}
-	return ""
 }

@@ -30,6 +30,7 @@ type snapshot struct {
 	stripLots   map[string]poct.StripLot
 	controlLots map[string][]poct.ControlLot
 	lotNumbers  []string // of strips, sorted
+	noVisits    bool     // none is registered: not worth asking for
 }
 
 // rowOf is a registry row as stored.
@@ -165,6 +166,11 @@ func loadRegistry(q querier) (*snapshot, error) {
 		}
 	}
 	s.lotNumbers = slices.Sorted(maps.Keys(s.stripLots))
+	var visits int
+	if err := q.row(`SELECT EXISTS (SELECT 1 FROM registry WHERE kind = 'visits')`).Scan(&visits); err != nil {
+		return nil, fmt.Errorf("read registry: %w", err)
+	}
+	s.noVisits = visits == 0
 	return s, nil
 }
 

@@ -154,7 +154,7 @@ func (v *verifier) results() error {
 		FROM versions s JOIN results r ON r.seq = s.result LEFT JOIN events e ON e.idx = s.event`, func(rows rowSet) error {
 		var id string
 		var version int64
-		var reading, context, problems, checks string
+		var reading, context, problems, checks []byte
 		var current bool
 		var row resultRow
 		var w witness
@@ -187,7 +187,7 @@ func (v *verifier) results() error {
 	if n != v.versions {
 		v.fault(-1, "the ledger tells of %d decided versions, the tables hold %d: rows were removed or slipped in", v.versions, n)
 	}
-	return v.each(`SELECT r.seq, r.id, r.state, r.version, r.event, (SELECT max(version) FROM versions s WHERE s.result = r.seq),
+	return v.each(`SELECT r.seq, r.id, r.state, r.version, r.event, coalesce((SELECT max(version) FROM versions s WHERE s.result = r.seq), 0),
 			coalesce((SELECT version FROM versions s WHERE s.seq = r.current AND s.result = r.seq), 0), `+witnessed+`
 		FROM results r LEFT JOIN events e ON e.idx = r.event`, func(rows rowSet) error {
 		var seq int64

@@ -113,6 +113,37 @@ func testClaim(t *testing.T, open Open) {
 		assert.Equal(t, sent, claim(10), "expired leases go back, in front")
 		assert.Empty(t, claim(10))
 	})
+	// A worker that was stopped while it decided: another one took the arrival
+	// over and decided it. Only one decision stands.
+	t.Run("a late worker is fenced", func(t *testing.T) {
+		w := NewWorld(t, open)
+		w.Send("one")
+		late := w.Claim()
+		w.Clock.Move(time.Minute)
+		w.Judge(Released("Q1", "1", "2.5"))
+		_, errs, err := w.Decide(w.Ctx, late, func(poct.Book, poct.Arrival) (poct.Decision, error) {
+			t.Error("it is not even judged")
+			return poct.Decision{}, nil
+		})
+		require.NoError(t, err)
+		assert.ErrorIs(t, errs[0], poct.ErrFenced)
+		w.Adds(poct.Account{Arrivals: 1, Ends: poct.Ends{Delivering: 1}, Readings: poct.Ends{Delivering: 1}})
+	})
+	// Two workers in the same moment: while one decides, the other gets
+	// nothing, even when the lease runs out meanwhile.
+	t.Run("no take-over in the middle of a decision", func(t *testing.T) {
+		w := NewWorld(t, open)
+		w.Send("one")
+		claims := w.Claim()
+		_, errs, err := w.Decide(w.Ctx, claims, func(poct.Book, poct.Arrival) (poct.Decision, error) {
+			w.Clock.Move(time.Hour)
+			other, err := w.ClaimArrivals(w.Ctx, "two", 10, time.Minute)
+			assert.NoError(t, err)
+			assert.Empty(t, other)
+			return poct.Decision{Outcomes: []poct.Outcome{Released("Q1", "1", "2.5")}}, nil
+		})
+		require.NoError(t, errors.Join(append(errs, err)...))
+	})
 	t.Run("a signal", func(t *testing.T) {
 		w := NewWorld(t, open)
 		w.Send("one")

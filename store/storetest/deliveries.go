@@ -195,6 +195,70 @@ func testQueue(t *testing.T, open Open) {
 		assert.Nil(t, anew.Remote)
 		assert.True(t, anew.Result.Issued.After(withdrawal.Result.Issued))
 	})
+	// Worker 1 is stopped between the answer and its receipt; its lease runs
+	// out; worker 2 delivers this version and the next. The receipt that comes
+	// late would put an old ETag over the new one.
+	t.Run("a late receipt is fenced", func(t *testing.T) {
+		w := NewWorld(t, open)
+		id := w.Take(first)[0]
+		late := w.Sent(w.One())
+		w.Take(correct(id))
+		w.Clock.Move(time.Minute)
+		taken := w.One()
+		assert.True(t, taken.Intent, "it may have landed: looked up before it is sent")
+		w.Answered(w.Sent(taken), map[string]string{"etag/observation/inr": `W/"1"`})
+		next := w.One()
+		assert.Equal(t, poct.Correct, next.Action)
+		w.Answered(w.Sent(next), map[string]string{"etag/observation/inr": `W/"2"`})
+		for _, o := range []poct.SendOutcome{{Done: true, Receipt: poct.Receipt{Remote: map[string]string{"etag/observation/inr": `W/"1"`}}},
+			{RetryAt: w.Clock.Now()}, {Hold: &poct.Problem{Code: "record-refused"}}} {
+			assert.ErrorIs(t, w.Finish(w.Ctx, late, o), poct.ErrFenced)
+		}
+		assert.ErrorIs(t, w.Intent(w.Ctx, late, []byte("late"), nil), poct.ErrFenced)
+		w.Take(withdraw(id))
+		assert.Equal(t, `W/"2"`, w.One().Remote["etag/observation/inr"])
+		w.Verifies()
+	})
+	t.Run("an intent under a lease that ran out is refused", func(t *testing.T) {
+		w := NewWorld(t, open)
+		w.Take(first)
+		d := w.One()
+		w.Clock.Move(time.Minute)
+		assert.ErrorIs(t, w.Intent(w.Ctx, d, []byte("bytes"), nil), poct.ErrFenced)
+	})
+	// The desk cancels while a worker is between claim and send: either the
+	// intent was first, and a correction follows what is on the wire, or the
+	// claim is worthless.
+	t.Run("what is on the wire is not cancelled", func(t *testing.T) {
+		w := NewWorld(t, open)
+		id := w.Take(first)[0]
+		w.Sent(w.One())
+		w.Clock.Move(time.Hour) // nobody holds it any more, but it may have landed
+		w.Take(withdraw(id))
+		d := w.One()
+		assert.Equal(t, poct.Create, d.Action)
+		assert.True(t, d.Intent)
+		w.Answered(w.Sent(d), nil)
+		assert.Equal(t, poct.Withdraw, w.One().Action)
+	})
+	t.Run("a claim on what was cancelled sends nothing", func(t *testing.T) {
+		w := NewWorld(t, open)
+		id := w.Take(first)[0]
+		d := w.One()
+		w.Clock.Move(time.Hour)
+		w.Take(withdraw(id))
+		assert.ErrorIs(t, w.Intent(w.Ctx, d, []byte("bytes"), nil), poct.ErrFenced)
+		assert.Empty(t, w.Drain())
+	})
+	t.Run("another patient is never a correction", func(t *testing.T) {
+		w := NewWorld(t, open)
+		id := w.Take(first)[0]
+		w.Drain()
+		o := correct(id)
+		o.Result.Patient.ID, o.Result.Reading.Patient.ID = "50111", "50111" // and nobody says refile
+		w.Take(o)
+		assert.Equal(t, []string{"withdraw v1 f0", "create v2 f1"}, w.Drain())
+	})
 	t.Run("an outlet that is no longer bound is corrected too", func(t *testing.T) {
 		w := NewWorld(t, open)
 		id := w.Take(first)[0]
