@@ -121,7 +121,7 @@ var faults = []struct {
 	{"subject a text", with(good, `{"reference":"Patient/p-104"}`, `"Patient/p-104"`), []string{"google", "fhir"}},
 	{"subject a medication", with(good, `Patient/p-104`, `Medication/1`), []string{"google", "fhir", "bindings"}},
 	{"device a patient", member(good, `"device":{"reference":"Patient/1"}`), []string{"google", "fhir", "bindings"}},
-	{"reagent a device", member(good, `"performer":[{"reference":"Device/1"}]`), []string{"google", "fhir", "bindings"}},
+	{"performed by a device", member(good, `"performer":[{"reference":"Device/1"}]`), []string{"google", "fhir", "bindings"}},
 	// Times.
 	{"time without offset", with(good, `09:12:30-05:00`, `09:12:30`), []string{"google", "schema"}},
 	{"time without seconds", with(good, `09:12:30-05:00`, `09:12-05:00`), []string{"google", "schema"}},
