@@ -100,3 +100,25 @@ func TestAFileIsDividedOncePerProfile(t *testing.T) {
 	some := testing.AllocsPerRun(1, func() { Decode(half, profiles, dublin) })
 	assert.Less(t, all/some, 3.0, "twice the rows are about twice the work: %g against %g allocations", all, some)
 }
+
+// An error code in one order and a value in the other are one test: the value
+// must not pass as if nothing had been wrong.
+func TestAnErrorInOneOrderMarksTheValueInTheOther(t *testing.T) {
+	value := inr
+	failed := strings.Replace(`OBX|1|ST|PT||E-4||||||F`, "|F", "|F|||||op17||SN0042", 1)
+	for name, segments := range map[string][]string{
+		"value first": {msh, pid, obr, value, obr, failed},
+		"error first": {msh, pid, obr, failed, obr, value},
+	} {
+		list := Decode(arrival(message(segments...)), []*Profile{quill}, dublin)
+		require.Len(t, list, 1, name)
+		r := list[0].Reading
+		assert.Equal(t, poct.KindPatient, r.Kind, name)
+		assert.Equal(t, "E-4 not enough blood", r.DeviceError+" "+r.ErrorText, name)
+		require.Len(t, r.Measurements, 1, name)
+		assert.Equal(t, "2.4", r.Measurements[0].Value.Text, name)
+	}
+	list := Decode(arrival(message(msh, pid, obr, failed, obr, strings.Replace(failed, "PT", "INR", 1))), []*Profile{quill}, dublin)
+	require.Len(t, list, 1)
+	assert.Equal(t, poct.KindEvent, list[0].Reading.Kind, "the same error twice is one event")
+}
