@@ -38,7 +38,7 @@ const (
 // built-in driver.
 type Driver struct {
 	Name  string // as registered with database/sql
-	Query string // further parameters of the name, such as "vfs=faulty"
+	Query string // further parameters of the name, such as "vfs=faulty"; they come last
 	// Code is the result code of SQLite within an error of the driver, basic
 	// or extended, 0 if there is none.
 	Code func(error) int
@@ -59,14 +59,17 @@ func (d Driver) open(path string, readonly bool) (*sql.DB, error) {
 			_, _ = sqlite.Fdatasync(true)
 		})
 	}
-	query := d.Query
+	var query []string
 	for _, p := range strings.Fields(pragmas) {
-		query += "&_pragma=" + url.QueryEscape(p)
+		query = append(query, "_pragma="+url.QueryEscape(p))
 	}
 	if readonly {
-		query += "&_pragma=" + url.QueryEscape("query_only(ON)")
+		query = append(query, "_pragma="+url.QueryEscape("query_only(ON)"))
 	}
-	u := url.URL{Scheme: "file", Opaque: (&url.URL{Path: path}).EscapedPath(), RawQuery: strings.TrimPrefix(query, "&")}
+	if d.Query != "" {
+		query = append(query, d.Query)
+	}
+	u := url.URL{Scheme: "file", Opaque: (&url.URL{Path: path}).EscapedPath(), RawQuery: strings.Join(query, "&")}
 	return sql.Open(name, u.String())
 }
 

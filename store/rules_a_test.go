@@ -47,9 +47,6 @@ func TestRuleA1LogIsCheckpointedAtOpen(t *testing.T) {
 }
 
 func TestRuleA1OpenFailsWhileAnotherProgramReads(t *testing.T) {
-	if testing.Short() {
-		t.Skip("waits for the busy timeout")
-	}
 	dir := t.TempDir()
 	s := openIn(t, dir, Options{})
 	_, err := s.Accept(ctx, arrival("one"))
@@ -64,7 +61,7 @@ func TestRuleA1OpenFailsWhileAnotherProgramReads(t *testing.T) {
 	_, err = s.Accept(ctx, arrival("two"))
 	require.NoError(t, err)
 	require.NoError(t, s.Close())
-	_, err = Open(dir, Options{})
+	_, err = Open(dir, Options{Driver: Driver{Query: "_pragma=busy_timeout(20)"}})
 	assert.ErrorContains(t, err, "another program reads the database")
 	require.NoError(t, tx.Rollback())
 	openIn(t, dir, Options{})

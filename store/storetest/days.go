@@ -2,7 +2,9 @@ package storetest
 
 import (
 	"errors"
+	"flag"
 	"fmt"
+	"os"
 	"testing"
 	"time"
 
@@ -19,6 +21,7 @@ import (
 // and the record system, as the receipts tell it, holds at most one creation
 // for each filing.
 func testDays(t *testing.T, open Open) {
+	fewer(t, "30")
 	rapid.Check(t, func(r *rapid.T) {
 		w := &day{World: NewWorld(t, open), r: r, alive: map[string]string{}}
 		w.World.T = r
@@ -28,6 +31,19 @@ func testDays(t *testing.T, open Open) {
 		}
 		w.rest()
 	})
+}
+
+// fewer takes fewer random days than usual, unless the long form is asked for:
+// each opens a store.
+func fewer(t *testing.T, checks string) {
+	f := flag.Lookup("rapid.checks")
+	if os.Getenv("TIDEGATE_LONG") != "" || f == nil || f.Value.String() != f.DefValue {
+		return
+	}
+	if err := f.Value.Set(checks); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = f.Value.Set(f.DefValue) })
 }
 
 type day struct {
