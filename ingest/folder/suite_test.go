@@ -3,9 +3,9 @@ package folder_test
 import (
 	"context"
 	"fmt"
+	"io"
 	"os"
 	"path/filepath"
-	"sync"
 	"sync/atomic"
 	"testing"
 	"time"
@@ -16,49 +16,40 @@ import (
 	"tidegate/ingest"
 	"tidegate/ingest/folder"
 	"tidegate/ingest/sourcetest"
+	"tidegate/testkit/durable"
 )
 
-type sender struct {
-	dir  string
-	n    atomic.Int64
-	stop func()
+const largest = 64 << 10
+
+// drop is a folder as an exporting program uses it: a temporary name, renamed
+// when the file is whole. Its names speak of the patient, as such names do.
+type drop struct {
+	dir   string
+	files atomic.Int64
 }
 
-func begin(t *testing.T, box ingest.Inbox, dir string) *sender {
-	t.Helper()
-	in, err := folder.New(folder.Config{Path: dir, Poll: 50 * time.Millisecond, StableFor: 100 * time.Millisecond, MaxSize: 64 << 10},
-		folder.Settings{ID: "drop", Inbox: box, Log: zerolog.Nop()})
+func (d *drop) New(t *testing.T, box ingest.Inbox, log io.Writer) sourcetest.Inlet {
+	in, err := folder.New(folder.Config{Path: d.dir, Poll: 50 * time.Millisecond, StableFor: 100 * time.Millisecond, MaxSize: largest},
+		folder.Settings{ID: "inlet", Inbox: box, Log: zerolog.New(log)})
 	require.NoError(t, err)
-	require.NoError(t, in.Listen())
-	ctx, cancel := context.WithCancel(context.Background())
-	ended := make(chan error, 1)
-	go func() { ended <- in.Run(ctx) }()
-	return &sender{dir: dir, stop: sync.OnceFunc(func() {
-		cancel()
-		require.NoError(t, <-ended)
-	})}
+	return in
 }
 
-func (s *sender) Stop() { s.stop() }
+func (d *drop) Close() {}
 
-// Send writes beside the file, renames it, and waits until it is done with.
-func (s *sender) Send(ctx context.Context, raw []byte) sourcetest.Answer {
-	name := fmt.Sprintf("m-%04d.hl7", s.n.Add(1))
-	at := filepath.Join(s.dir, name)
-	if os.WriteFile(at+".tmp", raw, 0o600) != nil || os.Rename(at+".tmp", at) != nil {
-		return sourcetest.None
+func (d *drop) Send(ctx context.Context, _ sourcetest.Inlet, raw []byte) sourcetest.Answer {
+	name := fmt.Sprintf("lightkeeper-%04d.hl7", d.files.Add(1))
+	at := filepath.Join(d.dir, name)
+	if os.WriteFile(at+".tmp", raw, 0o600) != nil || os.Rename(at+".tmp", at) != nil || len(raw) == 0 {
+		return sourcetest.None // an empty file is left lying
 	}
-	return s.await(ctx, name)
-}
-
-func (s *sender) await(ctx context.Context, name string) sourcetest.Answer {
 	tick := time.NewTicker(2 * time.Millisecond)
 	defer tick.Stop()
 	for {
-		if _, err := os.Stat(filepath.Join(s.dir, "done", name)); err == nil {
+		if _, err := os.Stat(filepath.Join(d.dir, "done", name)); err == nil {
 			return sourcetest.Positive
 		}
-		if _, err := os.Stat(filepath.Join(s.dir, "error", name)); err == nil {
+		if _, err := os.Stat(filepath.Join(d.dir, "error", name)); err == nil {
 			return sourcetest.Negative
 		}
 		select {
@@ -69,96 +60,17 @@ func (s *sender) await(ctx context.Context, name string) sourcetest.Answer {
 	}
 }
 
+func (d *drop) Half(_ context.Context, _ sourcetest.Inlet, raw []byte) (hangUp func()) {
+	_ = os.WriteFile(filepath.Join(d.dir, "half.hl7.part"), raw[:len(raw)/2], 0o600) // nothing is expected of it
+	return func() {}
+}
+
 func TestConformance(t *testing.T) {
-	sourcetest.Run(t, sourcetest.Harness{
-		Keeps: true, Largest: 64 << 10,
-		Start: func(t *testing.T, box ingest.Inbox) sourcetest.Sender { return begin(t, box, t.TempDir()) },
-	})
-}
-
-func TestWholeFiles(t *testing.T) {
-	csv := []byte("Serial;INR\nR-1;2,4\n")
-	for _, c := range []struct {
-		name, file string
-		raw        []byte
-		marker     string
-		fault      bool
-	}{
-		{name: "unchanged for a while, ends with a line end", file: "a.csv", raw: csv},
-		{name: "a marker stands beside it, no line end needed", file: "b.csv", raw: csv[:len(csv)-1], marker: "b.done"},
-		{name: "does not end with a line end", file: "c.csv", raw: csv[:len(csv)-1], fault: true},
-		{name: "a quotation mark is open", file: "d.csv", raw: []byte("Serial;INR\nR-1;\"2,4\n"), fault: true},
-		{name: "too large", file: "e.csv", raw: append([]byte("Serial;INR\n"), make([]byte, 65<<10)...), fault: true},
-	} {
-		t.Run(c.name, func(t *testing.T) {
-			dir, box := t.TempDir(), sourcetest.NewInbox()
-			s := begin(t, box, dir)
-			defer s.Stop()
-			require.NoError(t, os.WriteFile(filepath.Join(dir, c.file), c.raw, 0o600))
-			if c.marker != "" {
-				require.NoError(t, os.WriteFile(filepath.Join(dir, c.marker), nil, 0o600))
-			}
-			ctx, cancel := context.WithTimeout(t.Context(), 20*time.Second)
-			defer cancel()
-			want := sourcetest.Positive
-			if c.fault {
-				want = sourcetest.Negative
-			}
-			require.Equal(t, want, s.await(ctx, c.file))
-			got := box.Stored()
-			require.Len(t, got, 1)
-			require.Equal(t, c.fault, got[0].Fault != "")
-			require.Equal(t, "csv", got[0].Format)
-			require.Equal(t, c.file, got[0].Peer)
-		})
+	h := sourcetest.Harness{
+		Way:   func(t *testing.T) sourcetest.Way { return &drop{dir: t.TempDir()} },
+		Keeps: true, Largest: largest,
 	}
-}
-
-// TestLeftInWork: a file that a crash left claimed is taken at the next start.
-func TestLeftInWork(t *testing.T) {
-	dir, box := t.TempDir(), sourcetest.NewInbox()
-	require.NoError(t, os.MkdirAll(filepath.Join(dir, "work"), 0o700))
-	require.NoError(t, os.WriteFile(filepath.Join(dir, "work", "x.hl7"), sourcetest.Message(1), 0o600))
-	s := begin(t, box, dir)
-	defer s.Stop()
-	ctx, cancel := context.WithTimeout(t.Context(), 20*time.Second)
-	defer cancel()
-	require.Equal(t, sourcetest.Positive, s.await(ctx, "x.hl7"))
-	require.Len(t, box.Stored(), 1)
-}
-
-// TestLinksStayInside: a link out of the folder is not followed.
-func TestLinksStayInside(t *testing.T) {
-	outside := filepath.Join(t.TempDir(), "secret.csv")
-	require.NoError(t, os.WriteFile(outside, []byte("a;b\n1;2\n"), 0o600))
-	dir, box := t.TempDir(), sourcetest.NewInbox()
-	require.NoError(t, os.Symlink(outside, filepath.Join(dir, "a.csv")))
-	s := begin(t, box, dir)
-	defer s.Stop()
-	ctx, cancel := context.WithTimeout(t.Context(), 20*time.Second)
-	defer cancel()
-	require.Equal(t, sourcetest.Positive, s.Send(ctx, sourcetest.Message(1)))
-	require.Len(t, box.Stored(), 1)
-	require.FileExists(t, outside)
-}
-
-// TestSameName: a second file of the same name pushes nothing out.
-func TestSameName(t *testing.T) {
-	dir, box := t.TempDir(), sourcetest.NewInbox()
-	s := begin(t, box, dir)
-	defer s.Stop()
-	ctx, cancel := context.WithTimeout(t.Context(), 20*time.Second)
-	defer cancel()
-	require.Equal(t, sourcetest.Positive, s.Send(ctx, sourcetest.Message(1)))
-	s.n.Store(0)
-	at := filepath.Join(dir, "m-0001.hl7")
-	require.NoError(t, os.WriteFile(at+".tmp", sourcetest.Message(2), 0o600))
-	require.NoError(t, os.Rename(at+".tmp", at))
-	for len(box.Stored()) < 2 && ctx.Err() == nil {
-		<-box.Tried
-	}
-	s.Stop()
-	done, err := os.ReadDir(filepath.Join(dir, "done"))
-	require.NoError(t, err)
-	require.Len(t, done, 2)
+	t.Run("memory", func(t *testing.T) { sourcetest.Run(t, h) })
+	h.Keep = func(t *testing.T) sourcetest.Keeper { return durable.Open(t) }
+	t.Run("store", func(t *testing.T) { sourcetest.Run(t, h) })
 }

@@ -2,6 +2,11 @@ package jetstream_test
 
 import (
 	"context"
+	"errors"
+	"fmt"
+	"io"
+	"net"
+	"net/url"
 	"sync"
 	"testing"
 	"time"
@@ -14,53 +19,79 @@ import (
 	"tidegate/ingest"
 	inlet "tidegate/ingest/jetstream"
 	"tidegate/ingest/sourcetest"
+	"tidegate/testkit/durable"
 )
 
-type sender struct {
-	js   jetstream.JetStream
-	stop func()
-}
+const (
+	largest = 64 << 10
+	subject = "results.quill"
+)
 
 func config() inlet.Config {
-	return inlet.Config{URL: inlet.Embedded, Listen: "127.0.0.1:0", Stream: "RESULTS", Subject: "results.>", Durable: "tidegate", MaxSize: 64 << 10, AckWait: time.Second}
+	return inlet.Config{URL: inlet.Embedded, Listen: "127.0.0.1:0", Stream: "RESULTS", Subject: "results.>", Durable: "tidegate", MaxSize: largest}
 }
 
-func begin(t *testing.T, box ingest.Inbox) *sender { return beginIn(t, box, t.TempDir()) }
+// queue is a stream as a program uses it: it publishes and has the stream's
+// acknowledgement. What the inlet answers is that the message leaves the stream.
+type queue struct {
+	cfg inlet.Config
+	dir string // of the embedded server
 
-func beginIn(t *testing.T, box ingest.Inbox, dir string) *sender {
-	t.Helper()
-	in, err := inlet.New(config(), inlet.Settings{ID: "queue", Inbox: box, Log: zerolog.Nop(), DataDir: dir})
+	mu    sync.Mutex
+	conns map[string]*nats.Conn // by address
+}
+
+func newQueue(t *testing.T) *queue {
+	return &queue{cfg: config(), dir: t.TempDir(), conns: map[string]*nats.Conn{}}
+}
+
+func (q *queue) New(t *testing.T, box ingest.Inbox, log io.Writer) sourcetest.Inlet {
+	in, err := inlet.New(q.cfg, inlet.Settings{ID: "inlet", Inbox: box, Log: zerolog.New(log), DataDir: q.dir})
 	require.NoError(t, err)
-	require.NoError(t, in.Listen())
-	ctx, cancel := context.WithCancel(context.Background())
-	ended := make(chan error, 1)
-	go func() { ended <- in.Run(ctx) }()
-	nc, err := nats.Connect(in.Addr())
-	require.NoError(t, err)
-	js, err := jetstream.New(nc)
-	require.NoError(t, err)
-	return &sender{js: js, stop: sync.OnceFunc(func() {
-		cancel()
-		require.NoError(t, <-ended)
+	return in
+}
+
+func (q *queue) Close() {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	for at, nc := range q.conns {
 		nc.Close()
-	})}
+		delete(q.conns, at)
+	}
 }
 
-func (s *sender) Stop() { s.stop() }
+func (q *queue) conn(addr string) (*nats.Conn, error) {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	if nc := q.conns[addr]; nc != nil && !nc.IsClosed() {
+		return nc, nil
+	}
+	nc, err := nats.Connect(addr, nats.ReconnectWait(50*time.Millisecond))
+	if err == nil {
+		q.conns[addr] = nc
+	}
+	return nc, err
+}
 
-// Send publishes and waits until the inlet's consumer has acknowledged the
-// message to the stream.
-func (s *sender) Send(ctx context.Context, raw []byte) sourcetest.Answer {
-	seq := s.publish(ctx, raw)
-	if seq == 0 {
+func (q *queue) Send(ctx context.Context, in sourcetest.Inlet, raw []byte) sourcetest.Answer {
+	nc, err := q.conn(in.Addr())
+	if err != nil {
+		return sourcetest.None
+	}
+	js, err := jetstream.New(nc)
+	if err != nil {
 		return sourcetest.None
 	}
 	tick := time.NewTicker(2 * time.Millisecond)
 	defer tick.Stop()
+	seq := uint64(0)
 	for {
-		c, err := s.js.Consumer(ctx, "RESULTS", "tidegate")
-		if err == nil {
-			if info, err := c.Info(ctx); err == nil && info.AckFloor.Stream >= seq {
+		if seq == 0 { // the inlet makes the stream a moment after it starts
+			if ack, err := js.Publish(ctx, subject, raw); err == nil {
+				seq = ack.Sequence
+			}
+		} else if stream, err := js.Stream(ctx, q.cfg.Stream); err == nil {
+			if _, err := stream.GetMsg(ctx, seq); errors.Is(err, jetstream.ErrMsgNotFound) {
 				return sourcetest.Positive
 			}
 		}
@@ -68,78 +99,33 @@ func (s *sender) Send(ctx context.Context, raw []byte) sourcetest.Answer {
 		case <-ctx.Done():
 			return sourcetest.None
 		case <-tick.C:
+			if nc.IsClosed() {
+				return sourcetest.None
+			}
 		}
 	}
 }
 
-func (s *sender) publish(ctx context.Context, raw []byte) uint64 {
-	for ctx.Err() == nil {
-		ack, err := s.js.Publish(ctx, "results.quill", raw)
-		if err == nil {
-			return ack.Sequence
-		}
-		// The inlet makes the stream a moment after it starts.
-		select {
-		case <-ctx.Done():
-		case <-time.After(10 * time.Millisecond):
-		}
+// Half speaks the protocol by hand, since no client sends half a message.
+func (q *queue) Half(ctx context.Context, in sourcetest.Inlet, raw []byte) (hangUp func()) {
+	u, err := url.Parse(in.Addr())
+	if err != nil {
+		return func() {}
 	}
-	return 0
+	c, err := (&net.Dialer{}).DialContext(ctx, "tcp", u.Host)
+	if err != nil {
+		return func() {}
+	}
+	_, _ = fmt.Fprintf(c, "CONNECT {\"verbose\":false}\r\nPUB %s %d\r\n%s", subject, len(raw), raw[:len(raw)/2]) // nothing is expected of it
+	return func() { _ = c.Close() }
 }
 
 func TestConformance(t *testing.T) {
-	sourcetest.Run(t, sourcetest.Harness{
-		Keeps: true, Largest: 64 << 10,
-		Start: func(t *testing.T, box ingest.Inbox) sourcetest.Sender { return begin(t, box) },
-	})
-}
-
-// TestRestart: what the stream has acknowledged to its sender and the inlet
-// has not taken is taken after a restart on the same files.
-func TestRestart(t *testing.T) {
-	dir := t.TempDir()
-	down := sourcetest.NewInbox()
-	down.FailBefore()
-	s := beginIn(t, down, dir)
-	ctx, cancel := context.WithTimeout(t.Context(), 20*time.Second)
-	defer cancel()
-	require.NotZero(t, s.publish(ctx, sourcetest.Message(1)))
-	s.Stop()
-	box := sourcetest.NewInbox()
-	s = beginIn(t, box, dir)
-	defer s.Stop()
-	require.Equal(t, sourcetest.Positive, s.Send(ctx, sourcetest.Message(2)))
-	require.Len(t, box.Stored(), 2)
-}
-
-// TestPoison: a message that cannot be taken as one becomes an arrival with a
-// fault and leaves the stream.
-func TestPoison(t *testing.T) {
-	box := sourcetest.NewInbox()
-	s := begin(t, box)
-	defer s.Stop()
-	ctx, cancel := context.WithTimeout(t.Context(), 20*time.Second)
-	defer cancel()
-	require.Equal(t, sourcetest.Positive, s.Send(ctx, nil))
-	require.Equal(t, sourcetest.Positive, s.Send(ctx, make([]byte, 65<<10)))
-	for _, a := range box.Stored() {
-		require.NotEmpty(t, a.Fault)
+	h := sourcetest.Harness{
+		Way:   func(t *testing.T) sourcetest.Way { return newQueue(t) },
+		Keeps: true, Largest: largest,
 	}
-	require.Len(t, box.Stored(), 2)
-}
-
-func TestValidate(t *testing.T) {
-	require.Empty(t, config().Validate())
-	for key, c := range map[string]inlet.Config{
-		"url":     {Stream: "R", Subject: "r", Durable: "d"},
-		"listen":  {URL: inlet.Embedded, Listen: "0.0.0.0:4222", Stream: "R", Subject: "r", Durable: "d"},
-		"stream":  {URL: "nats://127.0.0.1:4222", Stream: "a b", Subject: "r", Durable: "d"},
-		"subject": {URL: "nats://127.0.0.1:4222", Stream: "R", Durable: "d"},
-		"durable": {URL: "nats://127.0.0.1:4222", Stream: "R", Subject: "r", Durable: "a.b"},
-	} {
-		faults := c.Validate()
-		require.Len(t, faults, 1, key)
-		require.Equal(t, key, faults[0].Key)
-		require.NotEmpty(t, faults[0].Instead)
-	}
+	t.Run("memory", func(t *testing.T) { sourcetest.Run(t, h) })
+	h.Keep = func(t *testing.T) sourcetest.Keeper { return durable.Open(t) }
+	t.Run("store", func(t *testing.T) { sourcetest.Run(t, h) })
 }

@@ -3,9 +3,8 @@ package mllp_test
 import (
 	"bytes"
 	"context"
+	"io"
 	"net"
-	"strings"
-	"sync"
 	"testing"
 
 	"github.com/rs/zerolog"
@@ -14,59 +13,59 @@ import (
 	"tidegate/ingest"
 	"tidegate/ingest/mllp"
 	"tidegate/ingest/sourcetest"
+	"tidegate/testkit/durable"
 )
 
-type sender struct {
-	addr string
-	stop func()
+const largest = 64 << 10
+
+// wire is MLLP as a meter uses it: a connection for each message.
+type wire struct{}
+
+func (wire) New(t *testing.T, box ingest.Inbox, log io.Writer) sourcetest.Inlet {
+	l, err := mllp.New(mllp.Config{Listen: "127.0.0.1:0", Accepts: []string{"results"}, MaxFrame: largest},
+		mllp.Settings{ID: "inlet", Inbox: box, Log: zerolog.New(log)})
+	require.NoError(t, err)
+	return l
 }
 
-func (s *sender) Stop() { s.stop() }
+func (wire) Close() {}
 
-// Send opens a connection, sends one frame and reads the acknowledgement; of a
-// batch, one for each message.
-func (s *sender) Send(ctx context.Context, raw []byte) sourcetest.Answer {
-	var d net.Dialer
-	c, err := d.DialContext(ctx, "tcp", s.addr)
+// Send sends one frame, says that it is the last, and reads what comes back
+// until the inlet hangs up.
+func (wire) Send(ctx context.Context, in sourcetest.Inlet, raw []byte) sourcetest.Answer {
+	c, err := (&net.Dialer{}).DialContext(ctx, "tcp", in.Addr())
 	if err != nil {
 		return sourcetest.None
 	}
-	defer c.Close()
+	defer c.Close()                                          //nolint:errcheck // all was read
 	defer context.AfterFunc(ctx, func() { _ = c.Close() })() // ends the wait for an answer
 	if _, err := c.Write(append(append([]byte{0x0b}, raw...), 0x1c, 0x0d)); err != nil {
 		return sourcetest.None
 	}
+	_ = c.(*net.TCPConn).CloseWrite() // on a connection that was cut it fails, and then so does the read
+	got, _ := io.ReadAll(c)           // what came before a cut counts
 	want := max(bytes.Count(raw, []byte("MSH|")), 1)
-	var got []byte
-	buf := make([]byte, 4096)
-	for bytes.Count(got, []byte{0x1c, 0x0d}) < want {
-		n, err := c.Read(buf)
-		if err != nil {
-			return sourcetest.None
-		}
-		got = append(got, buf[:n]...)
-	}
-	if strings.Count(string(got), "MSA|AA|") == want {
+	switch answers := bytes.Count(got, []byte("MSA|")); {
+	case answers == 0:
+		return sourcetest.None
+	case bytes.Count(got, []byte("MSA|AA|")) == want:
 		return sourcetest.Positive
 	}
 	return sourcetest.Negative
 }
 
+func (wire) Half(ctx context.Context, in sourcetest.Inlet, raw []byte) (hangUp func()) {
+	c, err := (&net.Dialer{}).DialContext(ctx, "tcp", in.Addr())
+	if err != nil {
+		return func() {}
+	}
+	_, _ = c.Write(append([]byte{0x0b}, raw[:len(raw)/2]...)) // nothing is expected of it
+	return func() { _ = c.Close() }
+}
+
 func TestConformance(t *testing.T) {
-	sourcetest.Run(t, sourcetest.Harness{
-		Largest: 64 << 10,
-		Start: func(t *testing.T, box ingest.Inbox) sourcetest.Sender {
-			l, err := mllp.New(mllp.Config{Listen: "127.0.0.1:0", Accepts: []string{"results"}, MaxFrame: 64 << 10},
-				mllp.Settings{ID: "wired", Inbox: box, Log: zerolog.Nop()})
-			require.NoError(t, err)
-			require.NoError(t, l.Listen())
-			ctx, cancel := context.WithCancel(context.Background())
-			ended := make(chan error, 1)
-			go func() { ended <- l.Run(ctx) }()
-			return &sender{addr: l.Addr(), stop: sync.OnceFunc(func() {
-				cancel()
-				require.NoError(t, <-ended)
-			})}
-		},
-	})
+	h := sourcetest.Harness{Way: func(*testing.T) sourcetest.Way { return wire{} }, Largest: largest}
+	t.Run("memory", func(t *testing.T) { sourcetest.Run(t, h) })
+	h.Keep = func(t *testing.T) sourcetest.Keeper { return durable.Open(t) }
+	t.Run("store", func(t *testing.T) { sourcetest.Run(t, h) })
 }
