@@ -1,92 +1,86 @@
-// Package kill pulls the process away under load, again and again.
-package kill_test
+//go:build failpoints
+
+// Package kill ends the daemon with SIGKILL again and again while meters send
+// and the record system misbehaves, and then looks whether anything is lost or
+// there twice.
+package kill
 
 import (
-	"fmt"
+	"context"
 	"math/rand/v2"
+	"net/http"
 	"os"
-	"strings"
-	"sync"
 	"testing"
 	"time"
 
 	"tidegate/standin"
-	"tidegate/testkit/lab"
+	"tidegate/testkit"
 )
 
-// TestKilledUnderLoad kills the daemon at random moments while meters send and
-// the record system drops answers. Nothing that was acknowledged may be lost,
-// nothing may be doubled.
-func TestKilledUnderLoad(t *testing.T) {
-	kills := 500
-	if testing.Short() {
-		kills = 25
-	}
-	if os.Getenv("TIDEGATE_LONG") != "" {
-		kills = 5000
-	}
-	binary, err := lab.Build(t.TempDir())
-	if err != nil {
-		t.Fatal(err)
-	}
-	l := lab.New(t, binary)
-	l.Record.Plan(standin.Random(1, 0.15,
-		standin.Fault{Kind: standin.Drop, Apply: true}, standin.Fault{Kind: standin.Drop}, standin.Fault{Kind: standin.Reset},
-		standin.Fault{Kind: standin.Status, Status: 503}, standin.Fault{Kind: standin.Status, Status: 500, Apply: true},
-		standin.Fault{Kind: standin.EmptyAnswer, Apply: true}))
-	rnd := rand.New(rand.NewPCG(4, 2))
-	if err := l.Start(); err != nil {
-		t.Fatal(err)
-	}
-	l.Controls()
-	began := time.Now()
-	for n := range kills {
-		load(l, 4, func() { pause(time.Duration(5+rnd.IntN(120)) * time.Millisecond) }, l.Kill)
-		if err := l.Start(); err != nil {
-			t.Fatalf("after kill %d: %v", n+1, err)
-		}
-		if (n+1)%50 == 0 {
-			fmt.Printf("%d kills, %d promises, %.0f s\n", n+1, l.Promises(), time.Since(began).Seconds())
-		}
-	}
-	l.Record.Plan(nil)
-	l.Invariants()
-	if l.Promises() < kills {
-		t.Errorf("only %d messages were acknowledged in %d rounds: the load was too small to prove anything", l.Promises(), kills)
-	}
-	t.Logf("%d kills, %d acknowledged messages", kills, l.Promises())
+func TestMain(m *testing.M) { testkit.Main(m) }
+
+// trouble is what the record system does to a third of all requests.
+var trouble = []standin.Fault{
+	{Kind: standin.Drop, Apply: true},
+	{Kind: standin.Drop},
+	{Kind: standin.Reset},
+	{Kind: standin.Status, Status: http.StatusServiceUnavailable},
+	{Delay: 30 * time.Millisecond},
+	{Kind: standin.EmptyAnswer, Apply: true},
 }
 
-// pause lets the load run; how long is the dice's choice, not a synchronisation.
-func pause(d time.Duration) { <-time.After(d) }
-
-// load sends from several meters at once until the daemon is pulled away. A
-// message without an answer is sent again in the next round, as meters do.
-func load(l *lab.Lab, senders int, until, kill func()) {
-	var wg sync.WaitGroup
-	for range senders {
-		wg.Go(func() {
-			c, err := lab.Dial(l.MLLP)
-			if err != nil {
-				return
-			}
-			defer c.Close()
-			for {
-				id, raw := l.Next()
-				answer, err := c.Say(raw)
-				if err != nil {
-					l.Unanswered(id, raw)
-					return
-				}
-				if strings.Contains(answer, "MSA|AA|") {
-					l.Promise(id, raw)
-				} else {
-					l.Unanswered(id, raw)
-				}
-			}
-		})
+// TestKilledAgainAndAgain: each cycle starts the daemon, lets it work for up to
+// a fifth of a second, and kills it.
+func TestKilledAgainAndAgain(t *testing.T) {
+	kills := 500
+	if os.Getenv("TIDEGATE_LONG") != "" {
+		kills = 20_000
 	}
-	until()
-	kill()
-	wg.Wait()
+	h := testkit.NewHouse(t, testkit.Options{})
+	load := testkit.NewLoad(h)
+	child := h.Start()
+	load.Aim(child)
+	load.SendControls()
+	h.Rest(child)
+	child.Kill()
+
+	h.Record.Plan(standin.Random(1, 0.3, trouble...))
+	ctx, stop := context.WithCancel(context.Background())
+	load.Run(ctx, 4, 2)
+	rnd := rand.New(rand.NewPCG(1, 2))
+	var heads [][]byte
+	for n := 1; n <= kills; n++ {
+		child = h.Start()
+		load.Aim(child)
+		if n%10 == 0 {
+			if head := h.Head(child); head != nil {
+				heads = append(heads, head)
+			}
+		}
+		end := time.NewTimer(time.Duration(2+rnd.IntN(120)) * time.Millisecond)
+		select {
+		case <-end.C:
+		case <-child.Done():
+			t.Fatalf("kill %d: the daemon ended by itself\n%s", n, child.Log())
+		}
+		child.Kill()
+		if n%50 == 0 {
+			t.Logf("%d of %d kills, %d tests begun, %d messages acknowledged", n, kills, load.Tests(), len(load.Acked()))
+		}
+	}
+	stop()
+	h.Record.Plan(nil)
+	child = h.Start()
+	load.Aim(child)
+	load.Wait()
+	account := h.Rest(child)
+	if head := h.Head(child); head != nil {
+		heads = append(heads, head)
+	}
+	if err := child.Stop(); err != nil {
+		t.Fatal(err)
+	}
+	acked := load.Acked()
+	h.Check(acked, heads)
+	t.Logf("%d kills, %d acknowledged, %d results delivered, %d resends: 0 lost, 0 twice", kills, len(acked), account.Delivered, account.Resends)
 }
