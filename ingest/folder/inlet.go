@@ -47,6 +47,7 @@ type Inlet struct {
 
 	seen   map[string]sight // files in the drop folder
 	stored map[string]look  // files in work whose arrivals are stored, and only the move failed
+	placed []placed         // files that were moved on last, oldest first
 	told   string           // the last error that was logged
 	pause  int              // polls between attempts while the store fails
 	skip   int              // polls until the next attempt
@@ -204,7 +205,10 @@ func (i *Inlet) round(ctx, work context.Context, polled bool) {
 	if err == nil {
 		err = i.takeWork(ctx, work)
 	}
-	if !errors.Is(err, errStore) {
+	if !errors.Is(err, errStore) && i.root != nil {
+		if polled {
+			err = errors.Join(err, i.late())
+		}
 		err = errors.Join(err, i.scan(ctx, work, polled))
 	}
 	if errors.Is(err, errStore) {
@@ -230,6 +234,7 @@ func (i *Inlet) follow() error {
 		_ = i.Close() // what it held is gone
 		clear(i.seen)
 		clear(i.stored)
+		i.placed = nil
 		i.s.Log.Info().Msg("another folder has taken the place of the one before; files are taken from it")
 	}
 	return i.Listen()

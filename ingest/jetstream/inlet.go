@@ -32,8 +32,9 @@ const (
 	grace = 5 * time.Second
 	// again is the pause before a lost server is tried once more.
 	again = 500 * time.Millisecond
-	// longestPause is how long a message that is not taken stays in the stream
-	// at most before it is handed out again.
+	// A message that is not taken stays in the stream for firstPause, then twice
+	// as long each time up to longestPause, before it is handed out again.
+	firstPause   = 100 * time.Millisecond
 	longestPause = 30 * time.Second
 	// ahead is how many messages are asked for at once.
 	ahead = 64
@@ -256,7 +257,7 @@ func (i *Inlet) take(work context.Context, m jetstream.Msg) {
 // pause is how long a message is left in the stream after it was handed out
 // for the nth time in vain.
 func pause(delivered uint64) time.Duration {
-	return min(again<<min(max(delivered, 1)-1, 16), longestPause)
+	return min(firstPause<<min(max(delivered, 1)-1, 16), longestPause)
 }
 
 // arrival is the message as it came, and how often it was handed out.
