@@ -242,7 +242,7 @@ func (w *Server) answerHolds(v *holdsView, all []poct.HoldRecord, groups []group
 	case critical == 1:
 		v.Unsure += " One is critical, and nobody was told yet."
 	case critical > 1:
-		v.Unsure += " " + few(critical) + " are critical; of " + plural(called, "of them") + " a person was told."
+		v.Unsure += " " + few(critical) + " are critical; a person was told of " + strings.ToLower(few(called)) + "."
 	}
 	if len(groups) == 0 {
 		v.Empty = "Nothing of this kind waits."
