@@ -203,13 +203,7 @@ func (i *Inlet) round(ctx, work context.Context, polled bool) {
 	}
 	err := i.follow()
 	if err == nil {
-		err = i.takeWork(ctx, work)
-	}
-	if !errors.Is(err, errStore) && i.root != nil {
-		if polled {
-			err = errors.Join(err, i.late())
-		}
-		err = errors.Join(err, i.scan(ctx, work, polled))
+		err = i.pass(ctx, work, polled)
 	}
 	if errors.Is(err, errStore) {
 		i.pause = max(1, min(2*i.pause, int(longestPause/i.cfg.Poll)))
@@ -218,6 +212,19 @@ func (i *Inlet) round(ctx, work context.Context, polled bool) {
 		i.pause = 0
 	}
 	i.report(err)
+}
+
+// pass takes what is in work, then what has become whole. A store that fails
+// ends it: the other files need not be tried.
+func (i *Inlet) pass(ctx, work context.Context, polled bool) error {
+	err := i.takeWork(ctx, work)
+	if errors.Is(err, errStore) {
+		return err
+	}
+	if polled {
+		err = errors.Join(err, i.late())
+	}
+	return errors.Join(err, i.scan(ctx, work, polled))
 }
 
 // follow goes over to the folder that now has the path, where another one has

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io/fs"
 	"path/filepath"
+	"slices"
 )
 
 // watched is how many of the files that were moved on last are looked at once
@@ -18,8 +19,10 @@ type placed struct {
 	at   string // where it lies now
 }
 
-// place remembers a file that was moved on.
+// place remembers a file that was moved on, in the place of one that it has
+// overwritten.
 func (i *Inlet) place(p placed) {
+	i.placed = slices.DeleteFunc(i.placed, func(other placed) bool { return other.at == p.at })
 	if len(i.placed) == watched {
 		i.placed = i.placed[1:]
 	}

@@ -96,11 +96,13 @@ func (i *Inlet) take(work context.Context, dir, name string) error {
 	if err == nil && lookOf(after) != lookOf(info) {
 		return nil // written to all the while: it is taken again as it is now
 	}
-	if err := i.move(at, to, name); err != nil {
+	target, err := i.move(at, to, name)
+	if err != nil {
 		i.stored[at] = lookOf(info)
 		return err
 	}
 	delete(i.stored, at)
+	i.place(placed{look: lookOf(info), name: name, at: target})
 	fault.Point("folder.moved")
 	return i.sync(dir, to)
 }
@@ -124,12 +126,12 @@ func (i *Inlet) store(work context.Context, a poct.Arrival, large bool) error {
 
 // move gives a file that was taken its place. Where its name is taken, part of
 // its digest tells it apart; what has both in common is the same file.
-func (i *Inlet) move(at, dir, name string) error {
-	target := filepath.Join(dir, name)
+func (i *Inlet) move(at, dir, name string) (target string, err error) {
+	target = filepath.Join(dir, name)
 	if _, err := i.root.Lstat(target); !errors.Is(err, fs.ErrNotExist) {
 		digest, err := i.digest(at)
 		if err != nil {
-			return err
+			return "", err
 		}
 		ext := filepath.Ext(name)
 		base := strings.TrimSuffix(name, ext)
@@ -137,9 +139,9 @@ func (i *Inlet) move(at, dir, name string) error {
 		target = filepath.Join(dir, base+"."+digest+ext)
 	}
 	if err := i.root.Rename(at, target); err != nil {
-		return fmt.Errorf("move file: %w", plain(err))
+		return "", fmt.Errorf("move file: %w", plain(err))
 	}
-	return nil
+	return target, nil
 }
 
 // digest is the beginning of the SHA-256 of a file.
