@@ -1,8 +1,5 @@
 //go:build failpoints
 
-// Package kill ends the daemon with SIGKILL again and again while meters send
-// and the record system misbehaves, and then looks whether anything is lost or
-// there twice.
 package kill
 
 import (

@@ -1,3 +1,5 @@
+//go:build failpoints
+
 package powercut
 
 import (
@@ -27,7 +29,7 @@ type cut struct {
 }
 
 // tally sums up what cuts found.
-type tally struct{ cuts, lost, unsound, dropped int }
+type tally struct{ cuts, lost, unsound, dropped, arrivals, decisions, receipts int }
 
 // cuts makes n power cuts at moments chosen by seed and judges each.
 func cuts(t *testing.T, n int, normal, lies bool, bad func(verdict)) (sum tally) {
@@ -46,6 +48,9 @@ func cuts(t *testing.T, n int, normal, lies bool, bad func(verdict)) (sum tally)
 			v := judge(dir, anchor, keys, c.said)
 			sum.cuts++
 			sum.dropped += c.dropped
+			sum.arrivals += len(c.said.arrivals)
+			sum.decisions += len(c.said.decided)
+			sum.receipts += len(c.said.finished)
 			if len(v.lost) > 0 {
 				sum.lost++
 			}
@@ -114,6 +119,7 @@ func TestPowerCut(t *testing.T) {
 	sum := cuts(t, wanted(), false, false, func(v verdict) { t.Errorf("%s", v) })
 	t.Logf("%+v", sum)
 	require.Positive(t, sum.dropped, "a cut without unsynced sectors shows nothing")
+	require.Positive(t, sum.arrivals*sum.decisions*sum.receipts, "every kind of work was under way")
 }
 
 // TestControlNormal must lose something: SQLite's documentation says of

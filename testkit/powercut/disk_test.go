@@ -1,5 +1,5 @@
-// Package powercut runs the real store on a disk that can lose power between
-// any two of its writes, and looks what a machine would find afterwards.
+//go:build failpoints
+
 package powercut
 
 import (
@@ -33,6 +33,7 @@ type disk struct {
 	lies   bool        // a sync does nothing and says yes
 	broken error       // what syncs answer, nil if they work
 	step   func(n int) // told after each op, under the lock
+	atSync func()      // told before each sync, under the lock
 }
 
 type file struct {
@@ -63,6 +64,47 @@ func (d *disk) did() {
 	if d.step != nil {
 		d.step(d.ops)
 	}
+}
+
+// seen is what other programs of the same machine see now, synced or not.
+func (f *file) seen() []byte {
+	b := append([]byte(nil), f.durable...)
+	for _, c := range f.pending {
+		if c.data == nil {
+			b = truncated(b, c.at)
+		} else {
+			b = written(b, c.at, c.data)
+		}
+	}
+	return b
+}
+
+// killed is the disk as a process leaves it that is killed now, while the
+// machine goes on; its files are written into a folder. The caller holds the
+// lock.
+func (d *disk) killed(dir string) (*disk, error) {
+	after, files := newDisk(), map[string][]byte{}
+	for name, f := range d.files {
+		if f.gone {
+			continue
+		}
+		after.files[name] = &file{durable: append([]byte(nil), f.durable...), pending: append([]change(nil), f.pending...)}
+		files[name] = f.seen()
+	}
+	return after, writeImage(dir, files)
+}
+
+// worst is what is left when the power goes and nothing unsynced was written.
+func (d *disk) worst() map[string][]byte {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	image := map[string][]byte{}
+	for name, f := range d.files {
+		if !f.gone {
+			image[name] = append([]byte(nil), f.durable...)
+		}
+	}
+	return image
 }
 
 // image is what is on the disk after the power went now: of what was not
@@ -196,6 +238,9 @@ func (w *watched) Truncate(size int64) error {
 func (w *watched) Sync(vfs.SyncFlag) error {
 	w.disk.mu.Lock()
 	defer w.disk.mu.Unlock()
+	if w.disk.atSync != nil {
+		w.disk.atSync()
+	}
 	w.disk.syncs++
 	f := w.disk.file(w.name)
 	switch {
