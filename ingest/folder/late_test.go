@@ -92,11 +92,11 @@ func TestCompletedAfterItWasGivenUp(t *testing.T) {
 	require.Equal(t, "Serial;INR\nQ1;2,4\n", string(stored[1].Raw))
 }
 
-// told gets a value for each warning that is logged.
+// told gets a value for each line about a folder that could not be made.
 type told chan struct{}
 
 func (c told) Write(line []byte) (int, error) {
-	if bytes.Contains(line, []byte(`"level":"warn"`)) {
+	if bytes.Contains(line, []byte(`make folder`)) {
 		c <- struct{}{}
 	}
 	return len(line), nil
