@@ -22,7 +22,7 @@ import (
 // (32 MB), 8 MB of pages per connection.
 const (
 	readers = 4
-	pragmas = "page_size(8192) journal_mode(WAL) synchronous(FULL) foreign_keys(ON) busy_timeout(5000) " +
+	pragmas = "journal_mode(WAL) synchronous(FULL) foreign_keys(ON) busy_timeout(5000) " +
 		"cache_size(-8000) wal_autocheckpoint(8000) temp_store(MEMORY)"
 )
 

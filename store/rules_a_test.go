@@ -154,7 +154,7 @@ func TestFullDiskIsNoEnd(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			s, fatal := openFailing(t, t.TempDir())
-			s.space.ballast = 64 << 10
+			s.space.ballast, s.space.lowWater = 64<<10, 1
 			s.space.refill()
 			first, err := s.Accept(ctx, arrival("one"))
 			require.NoError(t, err)
@@ -173,6 +173,11 @@ func TestFullDiskIsNoEnd(t *testing.T) {
 			require.NoError(t, err)
 			assert.False(t, got.Resent)
 			assert.Empty(t, fatal)
+			s.space.looked = time.Time{}
+			assert.False(t, s.space.tight())
+			info, err := os.Stat(filepath.Join(s.dir, ballastFile))
+			require.NoError(t, err, "it is made again once there is room")
+			assert.EqualValues(t, 64<<10, info.Size())
 			verifies(t, s)
 		})
 	}

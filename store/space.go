@@ -22,6 +22,7 @@ type space struct {
 	ballast  int64
 	looked   time.Time
 	low      bool
+	gone     bool // the ballast was given up
 }
 
 func (s *space) init(dir string, lowWater, ballast int64) {
@@ -41,13 +42,23 @@ func (s *space) tight() bool {
 	}
 	free, err := freeBytes(s.dir)
 	s.looked, s.low = time.Now(), err == nil && free < s.lowWater
+	if s.gone && !s.low {
+		s.fill()
+	}
 	return s.low
 }
 
-// refill makes the ballast if it is missing and the volume has room for it
-// above the low-water mark. A ballast that cannot be made is none: the store
-// works without.
+// refill makes the ballast if it is missing.
 func (s *space) refill() {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.fill()
+}
+
+// fill makes the ballast if it is missing and the volume has room for it above
+// the low-water mark. A ballast that cannot be made is none: the store works
+// without.
+func (s *space) fill() {
 	if s.ballast <= 0 {
 		return
 	}
@@ -60,7 +71,9 @@ func (s *space) refill() {
 	}
 	if err := writeBallast(path, s.ballast); err != nil {
 		_ = os.Remove(path)
+		return
 	}
+	s.gone = false
 }
 
 // writeBallast fills the file with bytes: a hole would reserve nothing.
@@ -81,7 +94,13 @@ func writeBallast(path string, size int64) error {
 
 // giveUp frees the ballast's room and tells whether there was one.
 func (s *space) giveUp() bool {
-	return s.ballast > 0 && os.Remove(filepath.Join(s.dir, ballastFile)) == nil
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.ballast <= 0 || os.Remove(filepath.Join(s.dir, ballastFile)) != nil {
+		return false
+	}
+	s.gone = true
+	return true
 }
 
 func freeBytes(dir string) (int64, error) {

@@ -112,7 +112,7 @@ func (w *World) Take(outcomes ...poct.Outcome) []string {
 	return ids
 }
 
-// Due leases all deliveries that are due at the outlet "record".
+// Deliveries leases all that are due at the outlet "record".
 func (w *World) Deliveries() []poct.Delivery {
 	w.Helper()
 	ds, err := w.ClaimDeliveries(w.Ctx, "record", "test", 100, time.Minute)
