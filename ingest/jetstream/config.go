@@ -60,6 +60,8 @@ func (c Config) Validate() []poct.KeyFault {
 		say("url", "is missing", `write "embedded", or nats://host:4222`)
 	case err != nil || u.Host == "" || u.Scheme != "nats" && u.Scheme != "tls":
 		say("url", "is not the address of a NATS server", `write nats://host:4222, tls://host:4222 or "embedded"`)
+	case u.User != nil:
+		say("url", "holds a user name or password, and addresses are shown and logged", "remove it, and name the credentials in creds_file")
 	case c.Listen != "":
 		say("listen", "is for the embedded server", "remove it")
 	}

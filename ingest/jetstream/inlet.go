@@ -48,7 +48,8 @@ type Inlet struct {
 	mu     sync.Mutex
 	server *server.Server // embedded; nil otherwise
 
-	told string // the last failure that was logged
+	told    string // the last failure of the stream that was logged
+	refused string // and of the store
 }
 
 // New checks the settings and starts nothing.
@@ -151,6 +152,23 @@ func (i *Inlet) report(err error) {
 	i.told = text
 }
 
+// reportStore does the same for what keeps messages from being stored: all of
+// them come again and again while a store is down.
+func (i *Inlet) reportStore(err error) {
+	text := ""
+	if err != nil {
+		text = err.Error()
+	}
+	switch {
+	case text == i.refused:
+	case text != "":
+		i.s.Log.Warn().Err(err).Msg("messages cannot be stored; they stay in the stream")
+	default:
+		i.s.Log.Info().Msg("messages are stored again")
+	}
+	i.refused = text
+}
+
 // session is one connection: it returns when that is lost, or ctx ends.
 func (i *Inlet) session(ctx, work context.Context) error {
 	opts := []nats.Option{
@@ -241,12 +259,13 @@ func (i *Inlet) take(work context.Context, m jetstream.Msg) {
 	})
 	fault.Point("jetstream.accepted")
 	if err != nil {
-		i.s.Log.Warn().Err(err).Uint64("delivered", delivered).Msg("a message could not be stored; it stays in the stream")
+		i.reportStore(err)
 		if nak := m.NakWithDelay(pause(delivered)); nak != nil {
 			i.s.Log.Debug().Err(nak).Msg("a message could not be given back; the stream hands it out again by itself")
 		}
 		return
 	}
+	i.reportStore(nil)
 	// A lost acknowledgement only means that it comes once more.
 	if err := m.DoubleAck(bounded); err != nil {
 		i.s.Log.Debug().Err(err).Msg("acknowledgement not confirmed")
