@@ -12,6 +12,9 @@
 //     taken at the next start, and told apart from what was stored before.
 //   - A file that seems cut off is waited for, and in the end stored as it is,
 //     with a fault: it stands in the queue, and nothing of it is guessed at.
+//   - What is written into a file after it was moved on brings it back, as long
+//     as the inlet runs and for the last thousand files: an open export loses
+//     no row.
 //   - The same bytes under another name are a resend; the same name with other
 //     bytes is something new.
 //   - No link leads out of the folder, and no file name is logged: it may say

@@ -48,7 +48,7 @@ type Inlet struct {
 	seen   map[string]sight // files in the drop folder
 	stored map[string]look  // files in work whose arrivals are stored, and only the move failed
 	placed []placed         // files that were moved on last, oldest first
-	told   string           // the last error that was logged
+	waits  ingest.Trouble   // what keeps files from being taken
 	pause  int              // polls between attempts while the store fails
 	skip   int              // polls until the next attempt
 	next   string           // where in work the next attempt begins
@@ -82,7 +82,10 @@ func New(cfg Config, s Settings) (*Inlet, error) {
 	if err != nil {
 		return nil, fmt.Errorf("inlet %s: path: %w", s.ID, err)
 	}
-	return &Inlet{cfg: cfg.WithDefaults(), s: s, path: path, seen: map[string]sight{}, stored: map[string]look{}}, nil
+	return &Inlet{
+		cfg: cfg.WithDefaults(), s: s, path: path, seen: map[string]sight{}, stored: map[string]look{},
+		waits: ingest.Trouble{Log: s.Log, Begins: "files wait; tried again until it works", Ends: "files are taken again"},
+	}, nil
 }
 
 // Listen makes the folders if they are missing, and watches from then on:
@@ -211,7 +214,7 @@ func (i *Inlet) round(ctx, work context.Context, polled bool) {
 	} else {
 		i.pause = 0
 	}
-	i.report(err)
+	i.waits.Is(err)
 }
 
 // pass takes what is in work, then what has become whole. A store that fails
@@ -245,20 +248,4 @@ func (i *Inlet) follow() error {
 		i.s.Log.Info().Msg("another folder has taken the place of the one before; files are taken from it")
 	}
 	return i.Listen()
-}
-
-// report logs an error once, until it changes.
-func (i *Inlet) report(err error) {
-	text := ""
-	if err != nil {
-		text = err.Error()
-	}
-	switch {
-	case text == i.told:
-	case text != "":
-		i.s.Log.Warn().Err(err).Msg("files wait; tried again until it works")
-	default:
-		i.s.Log.Info().Msg("files are taken again")
-	}
-	i.told = text
 }

@@ -47,6 +47,8 @@ type Inlet struct {
 	token [sha256.Size]byte
 	tls   *tls.Config
 
+	refused ingest.Trouble // with the store
+
 	mu sync.Mutex
 	ln net.Listener
 }
@@ -63,10 +65,15 @@ func New(cfg Config, s Settings) (*Inlet, error) {
 	if s.Now == nil {
 		s.Now = time.Now
 	}
-	i := &Inlet{cfg: cfg.WithDefaults(), s: s}
+	i := &Inlet{cfg: cfg.WithDefaults(), s: s, refused: ingest.Trouble{
+		Log: s.Log, Begins: "messages cannot be stored; their senders are to send them again", Ends: "messages are stored again",
+	}}
 	token, err := readToken(cfg.TokenFile)
 	if err != nil {
 		return nil, fmt.Errorf("inlet %s: token_file: %w", s.ID, err)
+	}
+	if len(token) < shortToken {
+		s.Log.Warn().Msgf("the token has fewer than %d characters and may be guessed; write a long random word into its file", shortToken)
 	}
 	// Digests of equal length are compared in constant time: neither the
 	// token's length nor where a guess is wrong can be measured.
@@ -81,15 +88,17 @@ func New(cfg Config, s Settings) (*Inlet, error) {
 	return i, nil
 }
 
-// leastToken is how many characters a token needs.
-const leastToken = 16
+// shortToken is the number of characters below which a token is warned of.
+const shortToken = 16
 
 func readToken(path string) (string, error) {
-	info, err := os.Stat(path)
-	if err != nil {
+	info, err := os.Stat(path) // before opening: a named pipe would wait for a writer
+	switch {
+	case err != nil:
 		return "", err
-	}
-	if info.Mode().Perm()&0o077 != 0 {
+	case !info.Mode().IsRegular():
+		return "", fmt.Errorf("%s is not a file", path)
+	case info.Mode().Perm()&0o077 != 0:
 		return "", fmt.Errorf("%s can be read by others; run chmod 600 on it", path)
 	}
 	b, err := os.ReadFile(path)
@@ -97,8 +106,8 @@ func readToken(path string) (string, error) {
 		return "", err
 	}
 	token := strings.TrimSpace(string(b))
-	if len(token) < leastToken {
-		return "", fmt.Errorf("%s holds fewer than %d characters; write a long random word into it", path, leastToken)
+	if token == "" {
+		return "", fmt.Errorf("%s is empty; write a long random word into it", path)
 	}
 	return token, nil
 }

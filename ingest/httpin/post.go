@@ -92,8 +92,8 @@ func (i *Inlet) take(work context.Context, w http.ResponseWriter, whole poct.Arr
 		return err
 	})
 	fault.Point("httpin.accepted")
+	i.refused.Is(err)
 	if err != nil {
-		i.s.Log.Error().Err(err).Msg("a message could not be stored; its sender is to send it again")
 		w.Header().Set("Retry-After", retryAfter)
 		refuse(w, http.StatusServiceUnavailable, "It cannot be stored just now. Keep it and send it again.")
 		return

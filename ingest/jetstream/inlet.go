@@ -48,8 +48,8 @@ type Inlet struct {
 	mu     sync.Mutex
 	server *server.Server // embedded; nil otherwise
 
-	told    string // the last failure of the stream that was logged
-	refused string // and of the store
+	away    ingest.Trouble // with the stream
+	refused ingest.Trouble // with the store
 }
 
 // New checks the settings and starts nothing.
@@ -67,7 +67,11 @@ func New(cfg Config, s Settings) (*Inlet, error) {
 	if s.Now == nil {
 		s.Now = time.Now
 	}
-	return &Inlet{cfg: cfg, s: s}, nil
+	return &Inlet{
+		cfg: cfg, s: s,
+		away:    ingest.Trouble{Log: s.Log, Begins: "the stream is away; tried again until it is back", Ends: "messages are taken from the stream again"},
+		refused: ingest.Trouble{Log: s.Log, Begins: "messages cannot be stored; they stay in the stream", Ends: "messages are stored again"},
+	}, nil
 }
 
 // Listen starts the embedded server, so that senders can connect; with a
@@ -124,7 +128,7 @@ func (i *Inlet) Run(ctx context.Context) error {
 		if ctx.Err() != nil {
 			return nil
 		}
-		i.report(err)
+		i.away.Is(err)
 		pause := time.NewTimer(again)
 		select {
 		case <-ctx.Done():
@@ -133,40 +137,6 @@ func (i *Inlet) Run(ctx context.Context) error {
 		case <-pause.C:
 		}
 	}
-}
-
-// report logs what keeps the stream away once, until it changes; nil is that
-// it is back.
-func (i *Inlet) report(err error) {
-	text := ""
-	if err != nil {
-		text = err.Error()
-	}
-	switch {
-	case text == i.told:
-	case text != "":
-		i.s.Log.Warn().Err(err).Msg("the stream is away; tried again until it is back")
-	default:
-		i.s.Log.Info().Msg("messages are taken from the stream again")
-	}
-	i.told = text
-}
-
-// reportStore does the same for what keeps messages from being stored: all of
-// them come again and again while a store is down.
-func (i *Inlet) reportStore(err error) {
-	text := ""
-	if err != nil {
-		text = err.Error()
-	}
-	switch {
-	case text == i.refused:
-	case text != "":
-		i.s.Log.Warn().Err(err).Msg("messages cannot be stored; they stay in the stream")
-	default:
-		i.s.Log.Info().Msg("messages are stored again")
-	}
-	i.refused = text
 }
 
 // session is one connection: it returns when that is lost, or ctx ends.
@@ -205,7 +175,7 @@ func (i *Inlet) session(ctx, work context.Context) error {
 	defer messages.Stop()
 	// Ends the wait in Next once those that were handed out are through.
 	defer context.AfterFunc(ctx, messages.Drain)()
-	i.report(nil)
+	i.away.Is(nil)
 	for {
 		m, err := messages.Next()
 		switch {
@@ -259,13 +229,13 @@ func (i *Inlet) take(work context.Context, m jetstream.Msg) {
 	})
 	fault.Point("jetstream.accepted")
 	if err != nil {
-		i.reportStore(err)
+		i.refused.Is(err)
 		if nak := m.NakWithDelay(pause(delivered)); nak != nil {
 			i.s.Log.Debug().Err(nak).Msg("a message could not be given back; the stream hands it out again by itself")
 		}
 		return
 	}
-	i.reportStore(nil)
+	i.refused.Is(nil)
 	// A lost acknowledgement only means that it comes once more.
 	if err := m.DoubleAck(bounded); err != nil {
 		i.s.Log.Debug().Err(err).Msg("acknowledgement not confirmed")
