@@ -88,15 +88,30 @@ func (w *Server) apiHolds(rw http.ResponseWriter, r *http.Request, c caller) err
 	return answer(rw, out)
 }
 
+// openHolds reads a page, oldest first. Criticals that nobody was told of stand
+// before all others, on the first page and beyond its limit: whoever lists the
+// queue cannot miss one.
 func (w *Server) openHolds(ctx context.Context, c caller, last string, limit int) (holdList, error) {
 	all, err := w.queue.read(ctx, w.s.Reader)
 	if err != nil {
 		return holdList{}, err
 	}
 	all = w.visible(c, all)
-	out := holdList{Holds: none(after(all, last, limit)), Total: len(all)}
-	if n := len(out.Holds); n > 0 && out.Holds[n-1].ID != all[len(all)-1].ID {
-		out.Next = out.Holds[n-1].ID
+	var first, rest []poct.HoldRecord
+	for _, h := range all {
+		if urgent(h) {
+			first = append(first, h)
+		} else {
+			rest = append(rest, h)
+		}
+	}
+	page := after(rest, last, limit)
+	out := holdList{Holds: none(page), Total: len(all)}
+	if n := len(page); n > 0 && page[n-1].ID != rest[len(rest)-1].ID {
+		out.Next = page[n-1].ID
+	}
+	if last == "" {
+		out.Holds = append(first, out.Holds...)
 	}
 	return out, nil
 }

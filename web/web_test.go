@@ -344,6 +344,42 @@ func TestCriticalStandsFirstUntilAPersonWasTold(t *testing.T) {
 	assert.Equal(t, http.StatusConflict, again.StatusCode)
 }
 
+// The list that programs read shows it first too, however young it is, and on
+// the first page alone.
+func TestCriticalStandsFirstInTheAPI(t *testing.T) {
+	c := clinic.New()
+	c.Crowd(300) // all of them days older
+	h := serve(t, c)
+	type page struct {
+		Holds []poct.HoldRecord `json:"holds"`
+		Total int               `json:"total"`
+		Next  string            `json:"next"`
+	}
+	read := func(query string) (p page) {
+		got := h.api("clinician", "GET", "/api/v1/holds"+query, "")
+		require.Equal(t, http.StatusOK, got.StatusCode, got.body)
+		require.NoError(t, json.Unmarshal([]byte(got.body), &p))
+		return p
+	}
+	first := read("?limit=10")
+	require.Equal(t, clinic.ID("c", 0), first.Holds[0].ID)
+	seen := map[string]int{}
+	for p := first; ; p = read("?limit=10&after=" + p.Next) {
+		for _, hold := range p.Holds {
+			seen[hold.ID]++
+		}
+		if p.Next == "" {
+			break
+		}
+	}
+	assert.Len(t, seen, first.Total, "every hold on some page")
+	assert.Equal(t, 1, seen[clinic.ID("c", 0)])
+
+	told := h.api("clinician", "POST", "/api/v1/results/"+clinic.ID("b", 0)+"/acknowledge", `{"comment":"Told the nurse at Quay House by phone"}`)
+	require.Equal(t, http.StatusOK, told.StatusCode, told.body)
+	assert.NotEqual(t, clinic.ID("c", 0), read("?limit=10").Holds[0].ID, "once told, it waits by age")
+}
+
 func TestTenThousandHolds(t *testing.T) {
 	c := clinic.New()
 	c.Crowd(10000)
