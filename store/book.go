@@ -154,13 +154,13 @@ func (b *book) Controls(meter string, from, to time.Time) ([]poct.Past, error) {
 		meter, micros(from), upTo(to))
 }
 
-func (b *book) PatientResults(p poct.PatientRef, from, to time.Time) ([]poct.Past, error) {
+func (b *book) PatientResults(p poct.PatientRef, from, to time.Time, limit int) ([]poct.Past, error) {
 	if p.ID == "" {
 		return nil, nil
 	}
 	return b.pasts(`WHERE patient = ?1 AND patient <> '' AND tested BETWEEN ?2 AND ?3 AND (?4 = '' OR authority = ?4)
-		AND kind = 'patient' AND state IN ('delivered', 'delivering') ORDER BY tested DESC, seq DESC`,
-		p.ID, micros(from), upTo(to), p.Authority)
+		AND kind = 'patient' AND state IN ('delivered', 'delivering') ORDER BY tested DESC, seq DESC LIMIT ?5`,
+		p.ID, micros(from), upTo(to), p.Authority, atMost(limit))
 }
 
 func (b *book) MeterResults(meter string, limit int) ([]poct.Past, error) {
@@ -168,6 +168,14 @@ func (b *book) MeterResults(meter string, limit int) ([]poct.Past, error) {
 		return nil, nil
 	}
 	return b.pasts(`WHERE meter = ? AND meter <> '' ORDER BY seq DESC LIMIT ?`, meter, limit)
+}
+
+// atMost is a limit for SQLite, where a negative one is none.
+func atMost(limit int) int {
+	if limit <= 0 {
+		return -1
+	}
+	return limit
 }
 
 // upTo is the end of a range of times; none is no end.

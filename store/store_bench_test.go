@@ -132,7 +132,7 @@ func lookUp(book poct.Book, r poct.Reading, n int) error {
 	_, err2 := book.Patients("MILLRACE", "40721")
 	_, err3 := book.Visits("MILLRACE", "40721")
 	_, err4 := book.Controls(r.Meter, at.Add(-48*time.Hour), at)
-	_, err5 := book.PatientResults(poct.PatientRef{Authority: "MILLRACE", ID: fmt.Sprint(n)}, at.Add(-24*time.Hour), at)
+	_, err5 := book.PatientResults(poct.PatientRef{Authority: "MILLRACE", ID: fmt.Sprint(n)}, at.Add(-24*time.Hour), at, 12)
 	_, err6 := book.MeterResults(r.Meter, 1)
 	return errors.Join(err1, err2, err3, err4, err5, err6)
 }
@@ -169,4 +169,30 @@ func deliverAll(b *testing.B, ctx context.Context, s *store.Store, delivered *at
 		wg.Wait()
 	}
 	stop()
+}
+
+// BenchmarkVerify recomputes a ledger of 20,000 events and compares the rows
+// that they tell of.
+func BenchmarkVerify(b *testing.B) {
+	s := open(b, b.TempDir(), store.Options{})
+	ctx, stop := context.WithCancel(context.Background())
+	var delivered atomic.Int64
+	for i := range int64(4000) {
+		if _, err := s.Accept(ctx, poct.Arrival{Inlet: "in", Raw: message(i)}); err != nil {
+			b.Fatal(err)
+		}
+	}
+	var workers sync.WaitGroup
+	workers.Go(func() { judgeAll(b, ctx, s) })
+	workers.Go(func() { deliverAll(b, ctx, s, &delivered, 4000, stop) })
+	workers.Wait()
+	var events int64
+	for b.Loop() {
+		v, err := s.Verify(context.Background(), "", nil)
+		if err != nil || !v.Verified {
+			b.Fatal(err, v.Faults)
+		}
+		events += v.Events
+	}
+	b.ReportMetric(float64(events)/b.Elapsed().Seconds(), "events/s")
 }

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"bytes"
 	"context"
 	"crypto/sha256"
 	"database/sql"
@@ -43,7 +44,7 @@ func VerifyFolder(ctx context.Context, dir string, opt Options, keys string, pro
 	if progress == nil {
 		progress = func(int64, int64) {}
 	}
-	v := &verifier{report: ledger.Verification{Faults: []ledger.Fault{}}, packer: newPacker(), opt: opt, progress: progress}
+	v := &verifier{ctx: ctx, report: ledger.Verification{Faults: []ledger.Fault{}}, packer: newPacker(), opt: opt, progress: progress}
 	if strings.TrimSpace(keys) != "" {
 		trusted, err := ledger.Keys(keys)
 		if err != nil {
@@ -62,32 +63,36 @@ func VerifyFolder(ctx context.Context, dir string, opt Options, keys string, pro
 		return v.report, fmt.Errorf("open database: %w", err)
 	}
 	defer db.Close()
-	tx, err := db.BeginTx(ctx, nil) // one snapshot for everything
+	one, err := db.Conn(ctx)
 	if err != nil {
 		return v.report, fmt.Errorf("open database: %w", err)
 	}
-	defer tx.Rollback() //nolint:errcheck // nothing was written
-	v.q = txReader{tx, ctx}
+	defer one.Close()
+	if err := one.Raw(func(conn any) error { return v.within(conn) }); err != nil {
+		return v.report, err
+	}
+	v.report.Verified = v.faults == 0
+	return v.report, nil
+}
+
+// within verifies in one reading transaction: one snapshot for everything.
+func (v *verifier) within(conn any) error {
+	raw, err := newRawConn(conn)
+	if err != nil {
+		return err
+	}
+	defer raw.close()
+	if _, err := raw.run(`BEGIN`); err != nil {
+		return fmt.Errorf("open database: %w", err)
+	}
+	v.q = raw
 	err = v.run()
-	v.report.Verified = err == nil && v.faults == 0
-	return v.report, err
-}
-
-// txReader reads within one reading transaction.
-type txReader struct {
-	tx  *sql.Tx
-	ctx context.Context
-}
-
-func (r txReader) row(query string, args ...any) rowOne {
-	return r.tx.QueryRowContext(r.ctx, query, args...)
-}
-
-func (r txReader) rows(query string, args ...any) (rowSet, error) {
-	return r.tx.QueryContext(r.ctx, query, args...)
+	_, undone := raw.run(`ROLLBACK`)
+	return errors.Join(err, undone)
 }
 
 type verifier struct {
+	ctx      context.Context
 	q        querier
 	opt      Options
 	report   ledger.Verification
@@ -95,9 +100,10 @@ type verifier struct {
 	keys     []note.Verifier
 	packer   *packer
 	progress func(done, of int64)
-	kinds    map[poct.EventKind]int64 // how many events of each
-	versions int64                    // decided, by the events
-	sends    int64                    // deliveries queued, by the events
+	kinds    map[poct.EventKind]int64    // how many events of each
+	versions int64                       // decided, by the events
+	sends    int64                       // deliveries queued, by the events
+	sent     map[int64][sha256.Size]byte // what each delivery sent, by the events
 	tiles    map[tileKey][sha256.Size]byte
 }
 
@@ -117,7 +123,7 @@ func (v *verifier) run() error {
 	for _, step := range []func() error{
 		v.ledger, v.storedTiles, v.arrivals, v.results, v.deliveries, v.holds, v.smaller, v.counters,
 	} {
-		if err := step(); err != nil {
+		if err := firstOf(v.ctx.Err(), step()); err != nil {
 			return fmt.Errorf("verify: %w", err)
 		}
 	}
@@ -173,6 +179,7 @@ func (v *verifier) ledger() error {
 	}
 	tree := &ledger.Tree{}
 	v.kinds, v.tiles = map[poct.EventKind]int64{}, map[tileKey][sha256.Size]byte{}
+	v.sent = map[int64][sha256.Size]byte{}
 	pages, failed := v.pages(size)
 	heads = v.passed(tree, heads)
 	for page := range pages {
@@ -209,6 +216,10 @@ func (v *verifier) pages(size int64) (<-chan []poct.Event, <-chan error) {
 	go func() {
 		defer close(pages)
 		for from := int64(0); from < size; from += eventsPage {
+			if v.ctx.Err() != nil {
+				failed <- v.ctx.Err()
+				return
+			}
 			page, err := selectEvents(v.q, `WHERE idx >= ? AND idx < ? ORDER BY idx`, from, from+eventsPage)
 			if err != nil {
 				failed <- err
@@ -230,9 +241,17 @@ func (v *verifier) seen(e poct.Event) {
 			v.versions++
 		}
 	}
-	if e.Kind == poct.EventReleased || e.Kind == poct.EventCancelled {
-		if m, err := decode[sendsMore](ledger.ReadPayload(e).More); err == nil {
-			v.sends += int64(len(m.Sends))
+	switch e.Kind {
+	case poct.EventReleased, poct.EventCancelled:
+		v.sends += int64(bytes.Count(e.Payload, []byte(`{"outlet":"`)))
+	case poct.EventIntent:
+		id, ok1 := deliveryIn(e.Payload)
+		sum, ok2 := sumIn(e.Payload)
+		if was, again := v.sent[id]; again && was != sum {
+			v.fault(e.Index, "delivery %d was sent with other bytes before", id)
+		}
+		if ok1 && ok2 {
+			v.sent[id] = sum
 		}
 	}
 	if e.Payload == nil && e.Digest != "" {

@@ -1,43 +1,76 @@
 package store
 
 import (
+	"bytes"
 	"crypto/sha256"
 	"database/sql"
 	"encoding/hex"
 	"errors"
 	"fmt"
 	"slices"
+	"strconv"
 
-	"tidegate/ledger"
 	"tidegate/poct"
 )
 
 // witness is the event that a row names, as far as it is there.
 type witness struct {
 	index           int64
-	kind            sql.NullString
-	arrival, result sql.NullString
-	version         sql.NullInt64
-	hold            sql.NullString
-	outlet, actor   sql.NullString
+	kind            poct.EventKind // "" if there is no such event
+	arrival, result string
+	version         int64
+	hold, actor     string
 	payload         []byte
 }
 
 // witnessed are the columns of the event e that a row names.
-const witnessed = `e.kind, e.arrival, e.result, e.version, e.hold, e.outlet, e.actor, e.payload`
+const witnessed = `coalesce(e.kind, ''), coalesce(e.arrival, ''), coalesce(e.result, ''), coalesce(e.version, 0), coalesce(e.hold, ''),
+	coalesce(e.actor, ''), e.payload`
 
 func (w *witness) into() []any {
-	return []any{&w.kind, &w.arrival, &w.result, &w.version, &w.hold, &w.outlet, &w.actor, &w.payload}
+	return []any{(*string)(&w.kind), &w.arrival, &w.result, &w.version, &w.hold, &w.actor, &w.payload}
 }
 
 // is tells whether the event is of one of these kinds.
 func (w *witness) is(kinds ...poct.EventKind) bool {
-	return slices.Contains(kinds, poct.EventKind(w.kind.String))
+	return slices.Contains(kinds, w.kind)
 }
 
-// says reads the payload; ok is false where it was erased.
-func (w *witness) says() (p ledger.Payload, ok bool) {
-	return ledger.ReadPayload(poct.Event{Payload: w.payload}), len(w.payload) > 0
+// erased tells that the payload is gone: then it cannot be asked.
+func (w *witness) erased() bool { return len(w.payload) == 0 }
+
+// says tells whether the payload holds this text as a whole JSON string, or
+// was erased. The payload itself stands under the leaf, so nobody can have
+// written into it; decoding it would be most of the work.
+func (w *witness) says(text string) bool {
+	return w.erased() || bytes.Contains(w.payload, []byte(`"`+text+`"`))
+}
+
+// about tells whether the payload names this delivery, or was erased.
+func (w *witness) about(delivery int64) bool {
+	id, ok := deliveryIn(w.payload)
+	return w.erased() || ok && id == delivery
+}
+
+// deliveryIn is the delivery that a payload names.
+func deliveryIn(payload []byte) (id int64, ok bool) {
+	_, rest, found := bytes.Cut(payload, []byte(`"more":{"delivery":`))
+	end := bytes.IndexAny(rest, ",}")
+	if !found || end < 0 {
+		return 0, false
+	}
+	id, err := strconv.ParseInt(string(rest[:end]), 10, 64)
+	return id, err == nil
+}
+
+// sumIn is the digest of the bytes that a payload vouches for.
+func sumIn(payload []byte) (sum [sha256.Size]byte, ok bool) {
+	rest, found := bytes.CutPrefix(payload, []byte(`{"sha256":"`))
+	if !found || len(rest) < 2*len(sum) {
+		return sum, false
+	}
+	_, err := hex.Decode(sum[:], rest[:2*len(sum)])
+	return sum, err == nil
 }
 
 // each runs through the rows of a query.
@@ -105,23 +138,23 @@ func (v *verifier) arrivals() error {
 			return err
 		}
 		n++
-		bytes := []byte(raw)
+		plain := []byte(raw)
 		if packed {
 			var err error
-			if bytes, err = v.packer.out.DecodeAll(raw, nil); err != nil {
+			if plain, err = v.packer.out.DecodeAll(raw, nil); err != nil {
 				v.fault(w.index, "the bytes of arrival %s cannot be unpacked", id)
 				return nil
 			}
 		}
-		sum := sha256.Sum256(bytes)
+		sum := sha256.Sum256(plain)
 		if string(sum[:]) != string(digest) {
 			v.fault(w.index, "the bytes of arrival %s are not those that came", id)
 		}
-		if seqOf(id) != seq || !w.is(poct.EventReceived) || w.arrival.String != id {
+		if seqOf(id) != seq || !w.is(poct.EventReceived) || w.arrival != id {
 			v.fault(w.index, "arrival %s has no event that it was received", id)
 			return nil
 		}
-		if p, ok := w.says(); ok && (p.SHA256 != hex.EncodeToString(sum[:]) || p.Inlet != inlet) {
+		if !w.says(hex.EncodeToString(sum[:])) || isPlain(inlet) && !w.says(inlet) {
 			v.fault(w.index, "arrival %s is not the one that was received", id)
 		}
 		return nil
@@ -165,18 +198,14 @@ func (v *verifier) results() error {
 		n++
 		row.id = id
 		if !w.is(poct.EventReleased, poct.EventHeld, poct.EventFiled, poct.EventDuplicate, poct.EventIgnored) ||
-			w.result.String != id || w.version.Int64 != version {
+			w.result != id || w.version != version {
 			v.fault(w.index, "version %d of result %s has no event that it was decided", version, id)
 			return nil
 		}
-		p, ok := w.says()
-		if !ok {
-			return nil
-		}
-		if p.SHA256 != digestOf(reading, context, problems, checks) {
+		if !w.says(digestOf(reading, context, problems, checks)) {
 			v.fault(w.index, "version %d of result %s is not the one that was decided", version, id)
 		}
-		if m, err := decode[decidedMore](p.More); current && (err != nil || m.Row != row.digest()) {
+		if current && !w.says(row.digest()) {
 			v.fault(w.index, "the row of result %s says something else than its version %d", id, version)
 		}
 		return nil
@@ -201,7 +230,7 @@ func (v *verifier) results() error {
 		if seqOf(id) != seq || version != newest || version != current {
 			v.fault(w.index, "result %s does not show its newest version", id)
 		}
-		if w.result.String != id || !slices.Contains(statesAfter[poct.EventKind(w.kind.String)], state) {
+		if w.result != id || !slices.Contains(statesAfter[w.kind], state) {
 			v.fault(w.index, "result %s stands as %s, and no event says so", id, state)
 		}
 		return nil
@@ -241,14 +270,11 @@ func (v *verifier) deliveries() error {
 		case poct.DeliveryReady:
 			fits = w.is(poct.EventReleased, poct.EventIntent, poct.EventRetry, poct.EventUnknown, poct.EventRetried, poct.EventCancelled)
 		}
-		p, ok := w.says()
-		m, err := decode[receiptMore](p.More)
 		queued := w.is(poct.EventReleased) || state == poct.DeliveryReady && w.is(poct.EventCancelled)
-		about := !ok || queued || err == nil && m.Delivery == id
-		if !fits || w.result.String != result || !about {
+		if !fits || w.result != result || !queued && !w.about(id) {
 			v.fault(w.index, "delivery %d of result %s stands as %s, and no event says so", id, result, state)
 		}
-		if ok && w.is(poct.EventIntent) && p.SHA256 != hex.EncodeToString(sum) {
+		if sent, ok := v.sent[id]; ok && string(sent[:]) != string(sum) {
 			v.fault(w.index, "the bytes of delivery %d are not those that its event names", id)
 		}
 		return nil
@@ -259,24 +285,7 @@ func (v *verifier) deliveries() error {
 		v.fault(-1, "the ledger tells of %d deliveries, the tables hold %d: rows were removed or slipped in", v.sends, n)
 	}
 	return errors.Join(v.number("deliveries accepted", done, "deliveries", poct.EventDelivered),
-		v.number("deliveries cancelled", cancelled, "deliveries", poct.EventCancelled), v.sent())
-}
-
-// sent compares the bytes of every sending with the delivery's.
-func (v *verifier) sent() error {
-	return v.each(`SELECT e.idx, e.payload, d.id, d.sha256 FROM events e LEFT JOIN deliveries d
-		ON d.id = json_extract(CAST(e.payload AS TEXT), '$.more.delivery') WHERE e.kind = 'sending' AND e.payload IS NOT NULL`, func(rows rowSet) error {
-		var index int64
-		var payload, sum []byte
-		var id sql.NullInt64
-		if err := rows.Scan(&index, &payload, &id, &sum); err != nil {
-			return err
-		}
-		if p := ledger.ReadPayload(poct.Event{Payload: payload}); !id.Valid || p.SHA256 != hex.EncodeToString(sum) {
-			v.fault(index, "what was sent then is not what the delivery keeps")
-		}
-		return nil
-	})
+		v.number("deliveries cancelled", cancelled, "deliveries", poct.EventCancelled))
 }
 
 // holds checks that each hold was opened, and closed, by its event.
@@ -292,16 +301,14 @@ func (v *verifier) holds() error {
 			return err
 		}
 		n++
-		fits := w.result.String == result && open != settled && (version == 1) == open
-		p, ok := w.says()
+		fits := w.result == result && open != settled && (version == 1) == open
 		switch {
 		case open:
-			fits = fits && w.hold.String == id && w.is(poct.EventHeld, poct.EventRefused)
-		case w.hold.String == id:
+			fits = fits && w.hold == id && w.is(poct.EventHeld, poct.EventRefused)
+		case w.hold == id:
 			fits = fits && w.is(poct.EventDiscarded, poct.EventCorrected, poct.EventOverridden, poct.EventRetried)
 		default:
-			m, err := decode[decidedMore](p.More)
-			fits = fits && (!ok || err == nil && slices.Contains(m.ReplacedHolds, id))
+			fits = fits && w.says(id) // a newer version took its place
 		}
 		if !fits {
 			v.fault(w.index, "hold %s stands as %s, and no event says so", id, openOr(open))
@@ -325,14 +332,14 @@ func openOr(open bool) string {
 func (v *verifier) smaller() error {
 	var notices int64
 	if err := v.each(`SELECT n.bytes, n.event, `+witnessed+` FROM notices n LEFT JOIN events e ON e.idx = n.event`, func(rows rowSet) error {
-		var bytes []byte
+		var kept []byte
 		var w witness
-		if err := rows.Scan(append([]any{&bytes, &w.index}, w.into()...)...); err != nil {
+		if err := rows.Scan(append([]any{&kept, &w.index}, w.into()...)...); err != nil {
 			return err
 		}
 		notices++
-		sum := sha256.Sum256(bytes)
-		if p, ok := w.says(); !w.is(poct.EventInlet) || ok && p.SHA256 != hex.EncodeToString(sum[:]) {
+		sum := sha256.Sum256(kept)
+		if !w.is(poct.EventInlet) || !w.says(hex.EncodeToString(sum[:])) {
 			v.fault(w.index, "a notice of an inlet is not the one that was made")
 		}
 		return nil
@@ -349,7 +356,7 @@ func (v *verifier) smaller() error {
 		if err := rows.Scan(append([]any{&result, &told, &w.index}, w.into()...)...); err != nil {
 			return err
 		}
-		if w.result.String != result || (told != "") != w.is(poct.EventCalled) || told != "" && w.actor.String != told {
+		if w.result != result || (told != "") != w.is(poct.EventCalled) || told != "" && w.actor != told {
 			v.fault(w.index, "the critical result %s stands as %s, and no event says so", result, map[bool]string{true: "acknowledged", false: "open"}[told != ""])
 		}
 		return nil
@@ -376,7 +383,7 @@ func (v *verifier) registry() error {
 		if err := hashHistory(v.q, w.index, sum); err != nil {
 			return err
 		}
-		if p, ok := w.says(); !w.is(poct.EventRegistry) || ok && p.SHA256 != hex.EncodeToString(sum.Sum(nil)) {
+		if !w.is(poct.EventRegistry) || !w.says(hex.EncodeToString(sum.Sum(nil))) {
 			v.fault(w.index, "the registry's history at this event is not what was written")
 		}
 	}

@@ -21,7 +21,7 @@ import (
 // and the record system, as the receipts tell it, holds at most one creation
 // for each filing.
 func testDays(t *testing.T, open Open) {
-	fewer(t, "30")
+	fewer(t, "20")
 	rapid.Check(t, func(r *rapid.T) {
 		w := &day{World: NewWorld(t, open), r: r, alive: map[string]string{}}
 		w.World.T = r

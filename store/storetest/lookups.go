@@ -106,10 +106,10 @@ func testBook(t *testing.T, open Open) {
 	other := Released("Q3", "1", "2.0")
 	other.Result.Patient.ID = "99999"
 	w.Take(other)
-	results, err := w.Book().PatientResults(poct.PatientRef{Authority: "MILLRACE", ID: "40721"}, at(-60), time.Time{})
+	results, err := w.Book().PatientResults(poct.PatientRef{Authority: "MILLRACE", ID: "40721"}, at(-60), time.Time{}, 0)
 	require.NoError(t, err)
 	assert.Equal(t, []string{"2 false", "1 false"}, pasts(results), "newest first; held ones are none yet")
-	results, err = w.Book().PatientResults(poct.PatientRef{ID: "40721"}, at(-60), at(-5))
+	results, err = w.Book().PatientResults(poct.PatientRef{ID: "40721"}, at(-60), at(-5), 0)
 	require.NoError(t, err)
 	assert.Equal(t, []string{"1 false"}, pasts(results))
 
