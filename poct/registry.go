@@ -126,7 +126,8 @@ type Book interface {
 	// Controls lists filed control results of a meter tested in [from, to], oldest first.
 	Controls(meter string, from, to time.Time) ([]Past, error)
 	// PatientResults lists delivered or released results of a patient tested in [from, to], newest first.
-	PatientResults(p PatientRef, from, to time.Time) ([]Past, error)
+	// At most limit of them; 0 is all.
+	PatientResults(p PatientRef, from, to time.Time, limit int) ([]Past, error)
 	// MeterResults lists the newest results of a meter by arrival, newest first.
 	MeterResults(meter string, limit int) ([]Past, error)
 }

@@ -92,7 +92,7 @@ func (s *shelf) Controls(meter string, from, to time.Time) ([]poct.Past, error) 
 	}), s.asked("controls")
 }
 
-func (s *shelf) PatientResults(ref poct.PatientRef, from, to time.Time) ([]poct.Past, error) {
+func (s *shelf) PatientResults(ref poct.PatientRef, from, to time.Time, _ int) ([]poct.Past, error) {
 	rows := filter(s.past, func(p poct.Past) bool {
 		return p.Reading.Kind == poct.KindPatient && p.Reading.Patient == ref && within(p, from, to)
 	})

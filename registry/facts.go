@@ -11,6 +11,7 @@ import (
 const (
 	controlsBack = 8 * 24 * time.Hour       // least time that controls are looked back for
 	controlsMost = 100 * 24 * time.Hour     // and the most, however long a site's interval is
+	historyRows  = 12                       // of these the newest
 	historyBack  = 90 * 24 * time.Hour      // the patient's results that may be compared
 	historyMost  = 3 * 365 * 24 * time.Hour // where the newest earlier one is looked for
 	visitSlack   = 12 * time.Hour           // how far from a visit a test may lie to belong to it
@@ -263,7 +264,7 @@ func (l *lookup) history() error {
 func (l *lookup) results(from, to time.Time) ([]poct.Past, error) {
 	var all []poct.Past
 	for _, ref := range l.merged {
-		rows, err := l.book.PatientResults(ref, from, to)
+		rows, err := l.book.PatientResults(ref, from, to, historyRows)
 		if err != nil {
 			return nil, err
 		}

@@ -35,7 +35,7 @@ func (w *Server) history(h poct.HoldRecord, pl *places) (historyView, error) {
 	if h.Reading.Patient.ID == "" || tested.IsZero() || h.Reading.Kind != poct.KindPatient {
 		return historyView{None: true}, nil
 	}
-	past, err := pl.book.PatientResults(h.Reading.Patient, tested.AddDate(-1, 0, 0), tested)
+	past, err := pl.book.PatientResults(h.Reading.Patient, tested.AddDate(-1, 0, 0), tested, 400)
 	if err != nil {
 		return historyView{}, err
 	}

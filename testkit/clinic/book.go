@@ -108,7 +108,7 @@ func (b book) Controls(meter string, from, to time.Time) ([]poct.Past, error) {
 	return rows(b, func() []poct.Past { return between(b.c.controls[meter], from, to) })
 }
 
-func (b book) PatientResults(p poct.PatientRef, from, to time.Time) ([]poct.Past, error) {
+func (b book) PatientResults(p poct.PatientRef, from, to time.Time, _ int) ([]poct.Past, error) {
 	return rows(b, func() []poct.Past {
 		out := between(b.c.history[p], from, to)
 		slices.Reverse(out)

@@ -374,7 +374,7 @@ func Facts(b poct.Book, r poct.Reading, received, now time.Time) (poct.Facts, er
 	if len(f.Patients) == 1 {
 		f.Patient = &f.Patients[0]
 	}
-	f.History, _ = b.PatientResults(r.Patient, r.Tested().AddDate(0, -3, 0), r.Tested())
+	f.History, _ = b.PatientResults(r.Patient, r.Tested().AddDate(0, -3, 0), r.Tested(), 0)
 	f.Controls, _ = b.Controls(r.Meter, r.Tested().Add(-24*time.Hour), r.Tested())
 	return f, nil
 }
