@@ -15,7 +15,7 @@ const Embedded = "embedded"
 
 // Config is what the operator writes for one queue inlet.
 type Config struct {
-	URL string `yaml:"url"` // nats://host:port, tls://host:port, or "embedded"
+	URL string `yaml:"url"` // nats://host:port or tls://host:port, those of a cluster with commas between, or "embedded"
 	// Listen is where the embedded server listens: loopback only, since it has
 	// no sign-in of its own. 127.0.0.1:4222 if left out; port 0 takes a free one.
 	Listen    string        `yaml:"listen,omitempty"`
@@ -48,7 +48,7 @@ func (c Config) Validate() []poct.KeyFault {
 	say := func(key, what, instead string) {
 		faults = append(faults, poct.KeyFault{Key: key, What: what, Instead: instead})
 	}
-	switch u, err := url.Parse(c.URL); {
+	switch {
 	case c.URL == Embedded:
 		if !loopback(c.Listen) {
 			say("listen", "is no loopback address; the embedded server has no sign-in", "write 127.0.0.1:4222, or the url of a NATS server of your own")
@@ -58,9 +58,9 @@ func (c Config) Validate() []poct.KeyFault {
 		}
 	case c.URL == "":
 		say("url", "is missing", `write "embedded", or nats://host:4222`)
-	case err != nil || u.Host == "" || u.Scheme != "nats" && u.Scheme != "tls":
+	case !servers(c.URL, func(u *url.URL) bool { return u.Host != "" && (u.Scheme == "nats" || u.Scheme == "tls") }):
 		say("url", "is not the address of a NATS server", `write nats://host:4222, tls://host:4222 or "embedded"`)
-	case u.User != nil:
+	case !servers(c.URL, func(u *url.URL) bool { return u.User == nil }):
 		say("url", "holds a user name or password, and addresses are shown and logged", "remove it, and name the credentials in creds_file")
 	case c.Listen != "":
 		say("listen", "is for the embedded server", "remove it")
@@ -81,6 +81,18 @@ func (c Config) Validate() []poct.KeyFault {
 		say("max_size", "is outside 1 KiB to 64 MiB", "write a number of bytes such as 1048576")
 	}
 	return faults
+}
+
+// servers tells whether a text is the address of a server, or of several, each
+// of which is as asked.
+func servers(text string, is func(*url.URL) bool) bool {
+	for one := range strings.SplitSeq(text, ",") {
+		u, err := url.Parse(strings.TrimSpace(one))
+		if err != nil || !is(u) {
+			return false
+		}
+	}
+	return true
 }
 
 func loopback(addr string) bool {

@@ -32,6 +32,8 @@ const (
 	grace = 5 * time.Second
 	// again is the pause before a lost server is tried once more.
 	again = 500 * time.Millisecond
+	// requestTime is how long the server may take to answer.
+	requestTime = 5 * time.Second
 	// A message that is not taken stays in the stream for firstPause, then twice
 	// as long each time up to longestPause, before it is handed out again.
 	firstPause   = 100 * time.Millisecond
@@ -142,7 +144,9 @@ func (i *Inlet) Run(ctx context.Context) error {
 // session is one connection: it returns when that is lost, or ctx ends.
 func (i *Inlet) session(ctx, work context.Context) error {
 	opts := []nats.Option{
-		nats.Name("tidegate inlet " + i.s.ID), nats.MaxReconnects(-1), nats.ReconnectWait(again), nats.Timeout(5 * time.Second),
+		// Run connects again by itself: the client's own way of doing so hides how
+		// things stand, and does not end while the server is away.
+		nats.Name("tidegate inlet " + i.s.ID), nats.NoReconnect(), nats.Timeout(requestTime),
 		nats.ErrorHandler(func(_ *nats.Conn, _ *nats.Subscription, err error) {
 			i.s.Log.Debug().Err(err).Msg("the stream's connection has trouble")
 		}),
@@ -193,7 +197,7 @@ func (i *Inlet) session(ctx, work context.Context) error {
 
 // consumer finds the stream, or makes it on disk, and the durable consumer.
 func (i *Inlet) consumer(ctx context.Context, js jetstream.JetStream) (jetstream.Consumer, error) {
-	bounded, cancel := context.WithTimeout(ctx, 10*time.Second)
+	bounded, cancel := context.WithTimeout(ctx, requestTime)
 	defer cancel()
 	stream, err := js.Stream(bounded, i.cfg.Stream)
 	if errors.Is(err, jetstream.ErrStreamNotFound) {

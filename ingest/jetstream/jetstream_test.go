@@ -159,7 +159,7 @@ func TestServerComesAndGoes(t *testing.T) {
 		srv.WaitForShutdown()
 	}
 	assert.Len(t, b.box.Stored(), 3)
-	assert.LessOrEqual(t, lines.count("the stream is away"), 8, "at most one for each way of being away")
+	assert.LessOrEqual(t, lines.count("the stream is away"), 12, "at most one for each way of being away")
 }
 
 func freePort(t *testing.T) int {
@@ -256,6 +256,7 @@ func TestBoundAndNeverRun(t *testing.T) {
 
 func TestConfig(t *testing.T) {
 	require.Empty(t, config().Validate())
+	require.Empty(t, inlet.Config{URL: "nats://10.0.0.1:4222, nats://10.0.0.2:4222", Stream: "R", Subject: "r", Durable: "d"}.Validate())
 	require.Empty(t, inlet.Config{URL: "tls://nats.millrace.example:4222", Stream: "R", Subject: "r", Durable: "d", CredsFile: "s/creds"}.Validate())
 	for _, tt := range []struct {
 		key string

@@ -87,9 +87,11 @@ func (q *queue) Send(ctx context.Context, in sourcetest.Inlet, raw []byte) sourc
 	seq := uint64(0)
 	for {
 		if seq == 0 { // the inlet makes the stream a moment after it starts
-			if ack, err := js.Publish(ctx, subject, raw); err == nil {
+			once, cancel := context.WithTimeout(ctx, time.Second) // it is lost where the server goes away just now
+			if ack, err := js.Publish(once, subject, raw); err == nil {
 				seq = ack.Sequence
 			}
+			cancel()
 		} else if stream, err := js.Stream(ctx, q.cfg.Stream); err == nil {
 			if _, err := stream.GetMsg(ctx, seq); errors.Is(err, jetstream.ErrMsgNotFound) {
 				return sourcetest.Positive
