@@ -33,7 +33,8 @@ type foundRow struct {
 const mostFound = 100
 
 // search looks for what the caller may see, and logs that somebody searched:
-// kind, hits and a keyed digest, never the words.
+// kind, hits and a keyed digest, never the words. A patient's number may come
+// without the birth date.
 func (w *Server) search(ctx context.Context, c caller, q Query) ([]string, error) {
 	q.Text, q.Patient, q.BirthDate = strings.TrimSpace(q.Text), strings.TrimSpace(q.Patient), strings.TrimSpace(q.BirthDate)
 	kind := "id"
@@ -47,8 +48,8 @@ func (w *Server) search(ctx context.Context, c caller, q Query) ([]string, error
 	switch {
 	case kind == "patient" && q.Patient == "":
 		faults = append(faults, review.Fault{Field: "patient", Text: "Type the patient's number beside the birth date."})
-	case kind == "patient" && !isDate(q.BirthDate):
-		faults = append(faults, review.Fault{Field: "birth_date", Text: "Type the birth date as year, month, day: 1950-12-31."})
+	case q.BirthDate != "" && !isDate(q.BirthDate):
+		faults = append(faults, review.Fault{Field: "birth_date", Text: birthDateForm})
 	case kind == "id" && q.Text == "":
 		faults = append(faults, review.Fault{Field: "text", Text: "Type an id: of a result, an arrival, a control, a meter, a lot or the record's own."})
 	case len(q.Text) > 256 || len(q.Patient) > 256:
@@ -84,6 +85,17 @@ func (w *Server) search(ctx context.Context, c caller, q Query) ([]string, error
 	return mine, nil
 }
 
+// searchForm is search for what a person typed: there a number stands beside a
+// birth date, because a slip in the number alone shows somebody else's results.
+func (w *Server) searchForm(ctx context.Context, c caller, q Query) ([]string, error) {
+	if strings.TrimSpace(q.Patient) != "" && strings.TrimSpace(q.BirthDate) == "" && !c.masked() {
+		return nil, &review.FormError{Faults: []review.Fault{{Field: "birth_date", Text: birthDateForm}}}
+	}
+	return w.search(ctx, c, q)
+}
+
+const birthDateForm = "Type the birth date as year, month, day: 1950-12-31."
+
 func isDate(s string) bool {
 	_, err := time.Parse(time.DateOnly, s)
 	return err == nil
@@ -103,7 +115,7 @@ func (w *Server) find(rw http.ResponseWriter, r *http.Request, c caller) error {
 		return problem{Status: 400, Title: "The form cannot be read."}
 	}
 	q := Query{Text: r.PostForm.Get("text"), Patient: r.PostForm.Get("patient"), BirthDate: r.PostForm.Get("birth_date")}
-	ids, err := w.search(r.Context(), c, q)
+	ids, err := w.searchForm(r.Context(), c, q)
 	var faults *review.FormError
 	if errors.As(err, &faults) {
 		v := findView{Answer: "Where is it?", Unsure: "Something is still to be put right.", Text: q.Text, Patient: q.Patient, BirthDate: q.BirthDate}

@@ -42,7 +42,7 @@ var (
 	docMeters     = &apiDoc{id: "meters", summary: "Meters and their controls of the last 24 hours; nothing of patients.", answer: jsonOf("Meters")}
 	docCheckpoint = &apiDoc{id: "checkpoint", summary: "The ledger's newest signed head, as a signed note.", answer: content{"text/plain", "Text"}, refuses: []int{404}}
 	docProof      = &apiDoc{id: "proof", summary: "That event n stands under the newest signed head.", answer: jsonOf("Proof"), refuses: []int{400, 404}}
-	docFind       = &apiDoc{id: "find", summary: "Ids of results and arrivals by any id, or by a patient's number and birth date. Newest first.",
+	docFind       = &apiDoc{id: "find", summary: "Ids of results and arrivals by any id, or by a patient's number, alone or with the birth date. Newest first.",
 		body: []content{jsonOf("Find")}, answer: jsonOf("Found"), refuses: []int{400, 403, 415, 422}}
 	docRegistry = &apiDoc{id: "registry", summary: "Add and change registry rows of one kind; each refused line is reported, the others are taken.",
 		query: []param{{"dry_run", "boolean", "true to be told only what would happen"}},

@@ -46,7 +46,7 @@ type HoldFilter struct {
 }
 
 // Query is what somebody searches for: Text is any id but a patient's, or the
-// patient's number together with the birth date.
+// patient's number, alone or together with the birth date.
 type Query struct {
 	Text      string
 	Patient   string

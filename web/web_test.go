@@ -270,6 +270,16 @@ func TestNoPatientInAddressTitleOrLog(t *testing.T) {
 	assert.Contains(t, h.log.String(), `"kind":"patient"`, "a search is logged, without its words")
 }
 
+// Typed on the page, a number stands beside a birth date: a slip in the number
+// alone shows somebody else's results.
+func TestFindPageAsksForTheBirthDate(t *testing.T) {
+	h := serve(t, clinic.New())
+	typed := h.signIn("reviewer").post("/find", url.Values{"patient": {"T-100482"}, "birth_date": {""}})
+	assert.Equal(t, http.StatusUnprocessableEntity, typed.StatusCode)
+	assert.Contains(t, typed.body, "Type the birth date as year, month, day: 1950-12-31.")
+	assert.Equal(t, http.StatusForbidden, h.signIn("engineer").post("/find", url.Values{"patient": {"T-100482"}}).StatusCode)
+}
+
 func TestLooksComeFirst(t *testing.T) {
 	c := clinic.New()
 	broken := false

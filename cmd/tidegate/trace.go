@@ -5,9 +5,11 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"io"
 	"net/url"
 	"os"
 	"strings"
+	"time"
 
 	"tidegate/web"
 )
@@ -15,7 +17,7 @@ import (
 type traceCmd struct {
 	configFlag
 	ID        string `arg:"" optional:"" help:"Result, arrival, control id, meter:sequence, or record-system id."`
-	Patient   string `placeholder:"-" help:"- reads a patient number from standard input (never from the command line, where others can see it)."`
+	Patient   string `placeholder:"-" help:"- reads a patient number from standard input, and the birth date behind it where two people could share the number (never from the command line, where others can see it)."`
 	TokenFile string `placeholder:"FILE" help:"Access token of the person who looks; without it the user of this machine."`
 	JSON      bool   `help:"Print JSON."`
 }
@@ -39,11 +41,9 @@ func (c *traceCmd) Run(ctx context.Context, s *streams) error {
 	defer cl.close()
 	ask := map[string]string{"text": c.ID}
 	if c.Patient == "-" {
-		line, err := bufio.NewReader(s.in).ReadString('\n')
-		if line = strings.TrimSpace(line); line == "" {
-			return wrongUse("no patient number on standard input: %v", err)
+		if ask, err = patientFrom(s.in); err != nil {
+			return err
 		}
-		ask = map[string]string{"patient": line}
 	}
 	var found struct {
 		IDs []string `json:"ids"`
@@ -76,6 +76,29 @@ func (c *traceCmd) Run(ctx context.Context, s *streams) error {
 		printTrace(s, t)
 	}
 	return nil
+}
+
+// patientFrom reads the question from the first line of standard input:
+// "40018842" or "40018842 1951-04-17".
+func patientFrom(in io.Reader) (map[string]string, error) {
+	line, err := bufio.NewReader(in).ReadString('\n')
+	if err != nil && err != io.EOF {
+		return nil, err
+	}
+	line = strings.TrimSpace(line)
+	if line == "" {
+		return nil, wrongUse("no patient number on standard input; write it on the first line, alone or with the birth date: 40018842 1951-04-17")
+	}
+	ask := map[string]string{"patient": line}
+	if i := strings.LastIndexByte(line, ' '); i > 0 && isDate(line[i+1:]) {
+		ask = map[string]string{"patient": strings.TrimSpace(line[:i]), "birth_date": line[i+1:]}
+	}
+	return ask, nil
+}
+
+func isDate(s string) bool {
+	_, err := time.Parse(time.DateOnly, s)
+	return err == nil
 }
 
 func printTrace(s *streams, t web.PrintedTrace) {
