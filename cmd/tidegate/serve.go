@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"os"
+	"runtime/debug"
 
 	"github.com/rs/zerolog"
 
@@ -19,6 +20,10 @@ func (c *serveCmd) Run(ctx context.Context, s *streams) error {
 	cfg, err := c.load(s)
 	if err != nil {
 		return err
+	}
+	if os.Getenv("GOGC") == "" {
+		// Little lives long here: half the collections for some twenty megabytes.
+		debug.SetGCPercent(200)
 	}
 	a, err := app.New(cfg, app.Options{Log: logger(s, cfg.LogLevel()), Version: version})
 	if err != nil {
