@@ -18,14 +18,14 @@ type Config struct {
 	// no changes by themselves.
 	Poll time.Duration `yaml:"poll,omitempty"`
 	// StableFor is how long a file must not have changed before it is taken,
-	// where nothing else says that it is whole; 5s. At least two polls.
+	// where nothing else says that it is whole; 10s. At least two polls.
 	StableFor time.Duration `yaml:"stable_for,omitempty"`
 	MaxSize   int64         `yaml:"max_size,omitempty"` // bytes of one file; 16 MiB
 }
 
 const (
 	defaultPoll      = 2 * time.Second
-	defaultStableFor = 5 * time.Second
+	defaultStableFor = 10 * time.Second
 	defaultMaxSize   = 16 << 20
 	largestMaxSize   = 128 << 20
 )
@@ -63,7 +63,7 @@ func (c Config) Validate() []poct.KeyFault {
 		say("poll", "is outside 50ms to 10m", "write a duration such as 2s")
 	}
 	if c.StableFor < 100*time.Millisecond || c.StableFor > time.Hour {
-		say("stable_for", "is outside 100ms to 1h", "write a duration such as 5s")
+		say("stable_for", "is outside 100ms to 1h", "write a duration such as 10s")
 	}
 	if c.MaxSize < 1024 || c.MaxSize > largestMaxSize {
 		say("max_size", "is outside 1 KiB to 128 MiB", "write a number of bytes such as 16777216")

@@ -76,9 +76,9 @@ func (b *bench) stored() int { return len(b.box.Stored()) }
 
 const table = "Serial;INR\nR-1;2,4\n"
 
-// polls needed with the built-in times: 5s are 3 polls of 2s, from the first
+// polls needed with the built-in times: 10s are 5 polls of 2s, from the first
 // look to the last.
-const polls = 1 + 3 + 1
+const polls = 1 + 5 + 1
 
 func TestStablePolls(t *testing.T) {
 	for _, tt := range []struct {
