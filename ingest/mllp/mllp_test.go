@@ -72,7 +72,7 @@ func serve(t *testing.T, cfg Config, b *box, log io.Writer) *Listener {
 	if cfg.Listen == "" {
 		cfg.Listen = "127.0.0.1:0"
 	}
-	l, err := New(cfg, Settings{ID: "millrace", Inbox: b, Log: zerolog.New(log)})
+	l, err := New(cfg, Settings{ID: "millrace", Inbox: b, Log: zerolog.New(zerolog.SyncWriter(log))})
 	require.NoError(t, err)
 	require.NoError(t, l.Listen())
 	ctx, stop := context.WithCancel(context.Background())
