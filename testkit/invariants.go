@@ -16,10 +16,14 @@ import (
 	"tidegate/poct"
 )
 
-// Rest waits until nothing is under way in a running daemon, and keeps the
-// checkpoint that it hands out then.
-func (h *House) Rest(c *Child) poct.Account {
+// Rest waits until a running daemon has taken in what was acknowledged, by a
+// queue before it too, and nothing is under way.
+func (h *House) Rest(c *Child, acked []Message) poct.Account {
 	h.Helper()
+	distinct := map[string]bool{}
+	for _, m := range acked {
+		distinct[string(m.Raw)] = true
+	}
 	patience := time.NewTimer(2 * time.Minute)
 	defer patience.Stop()
 	look := time.NewTicker(5 * time.Millisecond)
@@ -29,7 +33,7 @@ func (h *House) Rest(c *Child) poct.Account {
 		status, body, err := h.Ask(c, "a.quist", http.MethodGet, "account", nil)
 		if err == nil && status == http.StatusOK {
 			require.NoError(h, json.Unmarshal(body, &a))
-			if a.Waiting+a.Delivering == 0 {
+			if a.Arrivals >= int64(len(distinct)) && a.Waiting+a.Delivering == 0 {
 				return a
 			}
 		}
@@ -38,7 +42,7 @@ func (h *House) Rest(c *Child) poct.Account {
 		case <-c.Done():
 			h.Fatalf("the daemon ended while it drained:\n%s", last(c.Log(), 4000))
 		case <-patience.C:
-			h.Fatalf("not at rest after two minutes: %+v\n%s", a, last(c.Log(), 4000))
+			h.Fatalf("not at rest after two minutes, with %d messages acknowledged: %+v\n%s", len(distinct), a, last(c.Log(), 4000))
 		}
 	}
 }

@@ -91,11 +91,16 @@ func (l *Load) Tests() int { return int(l.next.Load()) }
 
 // Deliver sends one message until it is acknowledged.
 func (l *Load) Deliver(s sender, m Message) {
+	l.persist(m, func(to *Child) error { return s.send(to, m.Raw) })
+}
+
+// persist tries until it succeeds, and then notes the message.
+func (l *Load) persist(m Message, try func(to *Child) error) {
 	again := time.NewTicker(10 * time.Millisecond)
 	defer again.Stop()
 	for {
 		to, moved := l.target()
-		if to != nil && s.send(to, m.Raw) == nil {
+		if to != nil && try(to) == nil {
 			l.Note(m)
 			return
 		}

@@ -141,7 +141,7 @@ func (h *House) Ask(c *Child, who, method, path string, body any) (int, []byte, 
 // Head is the checkpoint that a running daemon hands out now, nil if none.
 func (h *House) Head(c *Child) []byte {
 	status, body, err := h.Ask(c, "a.quist", http.MethodGet, "ledger/checkpoint", nil)
-	if err != nil || status != http.StatusOK {
+	if err != nil || status != http.StatusOK || len(body) == 0 {
 		return nil
 	}
 	return body

@@ -38,7 +38,7 @@ func TestKilledAgainAndAgain(t *testing.T) {
 	child := h.Start()
 	load.Aim(child)
 	load.SendControls()
-	h.Rest(child)
+	h.Rest(child, load.Acked())
 	child.Kill()
 
 	h.Record.Plan(standin.Random(1, 0.3, trouble...))
@@ -70,7 +70,7 @@ func TestKilledAgainAndAgain(t *testing.T) {
 	child = h.Start()
 	load.Aim(child)
 	load.Wait()
-	account := h.Rest(child)
+	account := h.Rest(child, load.Acked())
 	if head := h.Head(child); head != nil {
 		heads = append(heads, head)
 	}
