@@ -121,7 +121,7 @@ func TestOutlive(t *testing.T) {
 		time.Sleep(5*time.Second - 1)
 		synctest.Wait()
 		require.NoError(t, work.Err(), "and a while longer")
-		time.Sleep(1)
+		time.Sleep(time.Nanosecond)
 		synctest.Wait()
 		require.ErrorIs(t, work.Err(), context.Canceled)
 	})

@@ -38,12 +38,6 @@ func seqOf(id string) int64 {
 	return int64(front>>16<<12 | front&0xfff) //nolint:gosec // 60 bits
 }
 
-// seqAt is the first row number of an instant.
-func seqAt(at time.Time) int64 { return max(at.UnixMilli(), 0) << 12 }
-
-// timeOf is the instant in a row number, to the millisecond.
-func timeOf(seq int64) time.Time { return time.UnixMilli(seq >> 12).UTC() }
-
 // randomPool reads the system's randomness in larger pieces.
 type randomPool struct {
 	buf  [4096]byte
