@@ -44,6 +44,15 @@ type client struct {
 	close func() error
 }
 
+// connect reads the configuration and dials.
+func (c configFlag) connect(ctx context.Context, s *streams, tokenFile string) (*client, error) {
+	cfg, err := c.load(s)
+	if err != nil {
+		return nil, err
+	}
+	return dial(ctx, cfg, tokenFile)
+}
+
 // dial finds the daemon or opens the data folder. tokenFile may be "": then
 // the socket's user is the actor, who may look but not settle.
 func dial(ctx context.Context, cfg *config.Config, tokenFile string) (*client, error) {

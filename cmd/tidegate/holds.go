@@ -20,11 +20,7 @@ type holdsCmd struct {
 
 // Run lists what waits; exit 0 also if something does.
 func (c *holdsCmd) Run(ctx context.Context, s *streams) error {
-	cfg, err := c.load(s)
-	if err != nil {
-		return err
-	}
-	cl, err := dial(ctx, cfg, c.TokenFile)
+	cl, err := c.connect(ctx, s, c.TokenFile)
 	if err != nil {
 		return err
 	}
@@ -105,14 +101,10 @@ type settleCmd struct {
 
 // Run does the act; exit 1 if it is not allowed or somebody was faster.
 func (c *settleCmd) Run(ctx context.Context, s *streams) error {
-	cfg, err := c.load(s)
-	if err != nil {
-		return err
-	}
 	if len([]rune(strings.TrimSpace(c.Reason))) < 10 {
 		return wrongUse("say in --reason what you checked, in at least 10 characters")
 	}
-	cl, err := dial(ctx, cfg, c.TokenFile)
+	cl, err := c.connect(ctx, s, c.TokenFile)
 	if err != nil {
 		return err
 	}

@@ -30,15 +30,11 @@ type importReport struct {
 
 // Run sends the file to the registry; exit 1 if any line was refused.
 func (c *importCmd) Run(ctx context.Context, s *streams) error {
-	cfg, err := c.load(s)
-	if err != nil {
-		return err
-	}
 	body, err := readFile(c.File, s.in)
 	if err != nil {
 		return wrongUse("%w", err)
 	}
-	cl, err := dial(ctx, cfg, c.TokenFile)
+	cl, err := c.connect(ctx, s, c.TokenFile)
 	if err != nil {
 		return err
 	}

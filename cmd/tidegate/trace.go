@@ -30,11 +30,7 @@ func (c *traceCmd) Run(ctx context.Context, s *streams) error {
 	if c.Patient != "" && c.Patient != "-" {
 		return wrongUse("a patient number on the command line can be seen by others; write --patient - and give it on standard input")
 	}
-	cfg, err := c.load(s)
-	if err != nil {
-		return err
-	}
-	cl, err := dial(ctx, cfg, c.TokenFile)
+	cl, err := c.connect(ctx, s, c.TokenFile)
 	if err != nil {
 		return err
 	}
@@ -120,11 +116,7 @@ type exportCmd struct {
 
 // Run writes the auditor's pack, which can be verified without this program's store.
 func (c *exportCmd) Run(ctx context.Context, s *streams) error {
-	cfg, err := c.load(s)
-	if err != nil {
-		return err
-	}
-	cl, err := dial(ctx, cfg, c.TokenFile)
+	cl, err := c.connect(ctx, s, c.TokenFile)
 	if err != nil {
 		return err
 	}
