@@ -2,9 +2,9 @@ package httpin
 
 import (
 	"net"
-	"net/netip"
 	"strings"
 
+	"tidegate/ingest"
 	"tidegate/poct"
 )
 
@@ -41,11 +41,11 @@ func (c Config) Validate() []poct.KeyFault {
 	say := func(key, what, instead string) {
 		faults = append(faults, poct.KeyFault{Key: key, What: what, Instead: instead})
 	}
-	host, _, err := net.SplitHostPort(c.Listen)
+	_, _, err := net.SplitHostPort(c.Listen)
 	switch {
 	case err != nil:
 		say("listen", "is not host:port", "write for example 127.0.0.1:8461")
-	case !loopback(host) && c.TLS.CertFile == "":
+	case !ingest.Loopback(c.Listen) && c.TLS.CertFile == "":
 		say("tls", "is missing, and the address can be reached from other machines", "write tls: {cert_file: FILE, key_file: FILE}, or listen on 127.0.0.1")
 	}
 	if (c.TLS.CertFile == "") != (c.TLS.KeyFile == "") {
@@ -61,12 +61,4 @@ func (c Config) Validate() []poct.KeyFault {
 		say("max_body", "is outside 1 KiB to 256 MiB", "write a number of bytes such as 1048576")
 	}
 	return faults
-}
-
-func loopback(host string) bool {
-	if host == "localhost" {
-		return true
-	}
-	ip, err := netip.ParseAddr(host)
-	return err == nil && ip.Unmap().IsLoopback()
 }

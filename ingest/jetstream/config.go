@@ -1,12 +1,11 @@
 package jetstream
 
 import (
-	"net"
-	"net/netip"
 	"net/url"
 	"strings"
 	"time"
 
+	"tidegate/ingest"
 	"tidegate/poct"
 )
 
@@ -50,7 +49,7 @@ func (c Config) Validate() []poct.KeyFault {
 	}
 	switch {
 	case c.URL == Embedded:
-		if !loopback(c.Listen) {
+		if !ingest.Loopback(c.Listen) {
 			say("listen", "is no loopback address; the embedded server has no sign-in", "write 127.0.0.1:4222, or the url of a NATS server of your own")
 		}
 		if c.CredsFile != "" {
@@ -93,16 +92,4 @@ func servers(text string, is func(*url.URL) bool) bool {
 		}
 	}
 	return true
-}
-
-func loopback(addr string) bool {
-	host, _, err := net.SplitHostPort(addr)
-	if err != nil {
-		return false
-	}
-	if host == "localhost" {
-		return true
-	}
-	ip, err := netip.ParseAddr(host)
-	return err == nil && ip.IsLoopback()
 }
