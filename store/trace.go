@@ -93,8 +93,23 @@ func findSequence(q querier, text string, limit int) ([]string, error) {
 	return nil, nil
 }
 
+// standsForOne are the types whose resources belong to one result alone.
+var standsForOne = [...]string{"Observation/", "DiagnosticReport/", "Specimen/", "Provenance/"}
+
+// findRemote takes a record system's own id as people copy it: Observation/12,
+// the id alone, or the whole address with or without a version behind it.
 func findRemote(q querier, text string, limit int) ([]string, error) {
-	return collect(q, scanText, `SELECT r.id FROM remote_ids i JOIN results r ON r.seq = i.result WHERE i.ref = ? ORDER BY r.seq DESC LIMIT ?`, text, limit)
+	text, _, _ = strings.Cut(text, "/_history/")
+	id := strings.TrimPrefix(text, "urn:uuid:")
+	refs := [1 + len(standsForOne)]any{text}
+	if parts := strings.Split(text, "/"); len(parts) > 2 {
+		refs[0] = strings.Join(parts[len(parts)-2:], "/")
+	}
+	for i, t := range standsForOne {
+		refs[1+i] = t + id
+	}
+	return collect(q, scanText, `SELECT DISTINCT r.id FROM remote_ids i JOIN results r ON r.seq = i.result
+		WHERE i.ref IN (?, ?, ?, ?, ?) ORDER BY r.seq DESC LIMIT ?`, append(refs[:], limit)...)
 }
 
 func findMeter(q querier, text string, limit int) ([]string, error) {
