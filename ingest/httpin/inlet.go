@@ -163,7 +163,12 @@ func (i *Inlet) Run(ctx context.Context) error {
 		Handler: http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 			open.RLock()
 			defer open.RUnlock()
-			i.serve(work, w, r)
+			// A mistake of ours ends the connection without an answer, so that
+			// the message comes again. The server would log what it was, and
+			// that may be a piece of the message.
+			if ingest.Guard(i.s.Log, func() error { i.serve(work, w, r); return nil }) != nil {
+				panic(http.ErrAbortHandler)
+			}
 		}),
 		ReadHeaderTimeout: headerTime, ReadTimeout: readTime, WriteTimeout: writeTime, IdleTimeout: idleTime, MaxHeaderBytes: maxHeader,
 		ErrorLog: log.New(debugLog{i.s.Log}, "", 0),
