@@ -120,7 +120,13 @@ func (g *gauges) Collect(c chan<- prometheus.Metric) {
 	for outlet, backlog := range n.Backlog {
 		gauge(gaugeBacklog, float64(backlog), outlet)
 	}
+	book := g.store.Book()
 	for meter, at := range n.Meters {
+		// A serial that nobody registered is a stranger's text: a patient's
+		// number in the wrong field would stand in the metrics.
+		if _, known, err := book.Meter(meter); !known || err != nil {
+			continue
+		}
 		gauge(gaugeMeter, float64(at.UnixMilli())/1000, meter)
 	}
 	for inlet, at := range n.Inlets {
