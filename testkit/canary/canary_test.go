@@ -82,7 +82,7 @@ func message(n int, lot string, at time.Time) []byte {
 }
 
 // inputs are messages from good to garbage, each naming the patient, but never
-// in MSH-10: an acknowledgement has to repeat that (HL7 v2.5.1, 2.9.2).
+// in MSH-10: an acknowledgement has to repeat that (HL7 v2.5.1, MSA-2).
 func inputs() (list [][]byte) {
 	at := time.Now().Add(-20 * time.Minute)
 	good := message(1, "Q2411", at)
