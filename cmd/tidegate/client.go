@@ -17,9 +17,13 @@ import (
 	"tidegate/config"
 )
 
+// ownConfig is read where no configuration is named: the daemon's folder is
+// the place where one asks about it.
+const ownConfig = "tidegate.yaml"
+
 // configFlag is shared by every command that works on one configuration.
 type configFlag struct {
-	Config string `required:"" placeholder:"FILE" type:"existingfile" help:"The configuration file."`
+	Config string `default:"${ownConfig}" placeholder:"FILE" type:"existingfile" help:"The configuration file; without it, ${ownConfig} in this folder."`
 }
 
 // load reads the configuration or tells all its faults at once.

@@ -79,7 +79,7 @@ func run(args []string, in io.Reader, out, errOut io.Writer) int {
 		kong.UsageOnError(),
 		kong.Writers(out, errOut),
 		kong.Exit(func(n int) { code = n }),
-		kong.Vars{"version": version},
+		kong.Vars{"version": version, "ownConfig": ownConfig},
 		kong.ConfigureHelp(kong.HelpOptions{Compact: true}),
 	)
 	if err != nil {

@@ -8,6 +8,7 @@ import (
 	"io"
 	"net/url"
 	"os"
+	"path/filepath"
 	"strings"
 	"time"
 
@@ -110,7 +111,7 @@ func printTrace(s *streams, t web.PrintedTrace) {
 type exportCmd struct {
 	configFlag
 	IDs       []string `arg:"" name:"id" help:"Results to put into the pack."`
-	Out       string   `short:"o" required:"" placeholder:"FILE" help:"Where to write the pack (a zip file)."`
+	Out       string   `short:"o" placeholder:"FILE" help:"Where to write the pack (a zip file); without it, pack-ID.zip in this folder."`
 	TokenFile string   `placeholder:"FILE" help:"Access token of the person who exports; without it the user of this machine."`
 }
 
@@ -124,6 +125,9 @@ func (c *exportCmd) Run(ctx context.Context, s *streams) error {
 	var pack []byte
 	if err := cl.call(ctx, "POST", "export", map[string]any{"ids": c.IDs}, &pack); err != nil {
 		return err
+	}
+	if c.Out == "" {
+		c.Out = "pack-" + filepath.Base(c.IDs[0]) + ".zip"
 	}
 	// The pack holds patient data: nobody else on this machine may read it.
 	if err := os.WriteFile(c.Out, pack, 0o600); err != nil {

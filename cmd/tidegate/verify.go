@@ -10,7 +10,7 @@ import (
 )
 
 type verifyCmd struct {
-	Config string `placeholder:"FILE" type:"existingfile" help:"The configuration whose data folder to verify."`
+	Config string `placeholder:"FILE" type:"existingfile" help:"The configuration whose data folder to verify; without it and without a pack, ${ownConfig} in this folder."`
 	Pack   string `arg:"" optional:"" type:"existingfile" help:"An exported pack, verified offline."`
 	Key    string `placeholder:"FILE" type:"existingfile" help:"The ledger's public key, from a source you trust."`
 	JSON   bool   `help:"Print JSON."`
@@ -23,10 +23,8 @@ func (c *verifyCmd) Run(ctx context.Context, s *streams) error {
 	switch {
 	case c.Pack != "":
 		r, err = c.pack()
-	case c.Config != "":
-		r, err = c.folder(ctx, s)
 	default:
-		return wrongUse("say what to verify: a pack, or --config FILE for its data folder")
+		r, err = c.folder(ctx, s)
 	}
 	if err != nil {
 		return err
@@ -74,6 +72,12 @@ func (c *verifyCmd) pack() (ledger.Verification, error) {
 }
 
 func (c *verifyCmd) folder(ctx context.Context, s *streams) (ledger.Verification, error) {
+	if c.Config == "" {
+		c.Config = ownConfig
+		if _, err := os.Stat(c.Config); err != nil {
+			return ledger.Verification{}, wrongUse("say what to verify: a pack, or --config FILE for its data folder")
+		}
+	}
 	cfg, err := configFlag{Config: c.Config}.load(s)
 	if err != nil {
 		return ledger.Verification{}, err
