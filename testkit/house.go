@@ -24,6 +24,7 @@ type House struct {
 	Record *standin.Record
 	Config *config.Config
 	Dir    string
+	server *httptest.Server // of the record system
 	people []standin.Patient
 	begin  time.Time // when the first test of the load was made
 }
@@ -58,6 +59,7 @@ func NewHouse(t testing.TB, o Options) *House {
 	h.Record = standin.NewRecord(standin.Options{Token: h.Setup.RecordToken, Patients: h.Day.Patients(), KeepBodies: true, LogSize: 400_000})
 	server.Config.Handler = http.StripPrefix("/fhir", h.Record)
 	server.Start()
+	h.server = server
 	t.Cleanup(server.Close)
 	h.edit(func(text []byte) []byte {
 		// Shorter than by default: what a killed process had in its hands comes
