@@ -9,6 +9,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"maps"
+	"strconv"
 	"strings"
 	"sync"
 	"time"
@@ -80,7 +81,7 @@ func (s *Store) Due(outlet string) <-chan struct{} { return s.due.of(outlet) }
 
 const claimable = `SELECT d.id, d.outlet, d.action, d.filing, d.issued, d.attempts, d.due, d.intent, d.sent_by, d.unsure, d.body,
 	d.remote, d.last_error, d.content, d.result FROM deliveries d
-	WHERE d.outlet = ?1 AND d.state = 'ready' AND d.next <= ?2 AND NOT EXISTS (SELECT 1 FROM deliveries p
+	WHERE d.outlet = ?1 AND d.state = 'ready' AND d.next <= ?2 AND d.id NOT IN (SELECT value FROM json_each(?4)) AND NOT EXISTS (SELECT 1 FROM deliveries p
 		WHERE p.result = d.result AND p.outlet = d.outlet AND p.id < d.id AND p.state NOT IN ('delivered', 'cancelled'))
 	ORDER BY d.next, d.id LIMIT ?3`
 
@@ -106,18 +107,14 @@ func (s *Store) ClaimDeliveries(ctx context.Context, outlet, owner string, most 
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	now := s.now()
-	found, err := collect(q, s.scanClaimed, claimable, outlet, micros(now), most+len(l.leases))
+	// Rows under a lease are left out by the query: reading them again for each
+	// free place would cost more than all the rest.
+	found, err := collect(q, s.scanClaimed, claimable, outlet, micros(now), most, l.taken(now))
 	if err != nil {
 		return nil, fmt.Errorf("claim deliveries to %s: %w", outlet, err)
 	}
 	out := make([]poct.Delivery, 0, min(most, len(found)))
 	for _, d := range found {
-		if lease := l.leases[d.ID]; lease != nil && !lease.free(now) {
-			continue
-		}
-		if len(out) == most {
-			break
-		}
 		if err := s.complete(q, d); err != nil {
 			return nil, err
 		}
@@ -127,6 +124,21 @@ func (s *Store) ClaimDeliveries(ctx context.Context, outlet, owner string, most 
 		out = append(out, d.Delivery)
 	}
 	return out, nil
+}
+
+// taken lists the deliveries under a lease, as a JSON array. Its lock is held.
+func (l *deliveryLeases) taken(now time.Time) string {
+	b := []byte{'['}
+	for id, lease := range l.leases {
+		if lease.free(now) {
+			continue
+		}
+		if len(b) > 1 {
+			b = append(b, ',')
+		}
+		b = strconv.AppendInt(b, id, 10)
+	}
+	return string(append(b, ']'))
 }
 
 func (s *Store) scanClaimed(rows rowSet) (*claimed, error) {
