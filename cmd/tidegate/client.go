@@ -33,7 +33,7 @@ func (c configFlag) load(s *streams) (*config.Config, error) {
 		for _, f := range faults {
 			fmt.Fprintln(s.err, f)
 		}
-		return nil, &exit{code: 2, err: fmt.Errorf("%s has %d faults; nothing was started", c.Config, len(faults))}
+		return nil, &exit{code: 2, err: fmt.Errorf("%s has %s; nothing was started", c.Config, count(len(faults), "fault"))}
 	}
 	return cfg, nil
 }
@@ -193,4 +193,12 @@ func printJSON(w io.Writer, v any) error {
 	e.SetIndent("", "  ")
 	e.SetEscapeHTML(false)
 	return e.Encode(v)
+}
+
+// count is a number with its noun: "1 fault", "2 faults".
+func count(n int, noun string) string {
+	if n == 1 {
+		return "1 " + noun
+	}
+	return fmt.Sprintf("%d %ss", n, noun)
 }

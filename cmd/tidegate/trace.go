@@ -113,6 +113,7 @@ type exportCmd struct {
 	IDs       []string `arg:"" name:"id" help:"Results to put into the pack."`
 	Out       string   `short:"o" placeholder:"FILE" help:"Where to write the pack (a zip file); without it, pack-ID.zip in this folder."`
 	TokenFile string   `placeholder:"FILE" help:"Access token of the person who exports; without it the user of this machine."`
+	JSON      bool     `help:"Print JSON."`
 }
 
 // Run writes the auditor's pack, which can be verified without this program's store.
@@ -133,6 +134,9 @@ func (c *exportCmd) Run(ctx context.Context, s *streams) error {
 	if err := os.WriteFile(c.Out, pack, 0o600); err != nil {
 		return err
 	}
-	fmt.Fprintf(s.out, "%s: %d results, %d bytes. It holds patient data. Verify it with: tidegate verify --key KEYFILE %s\n", c.Out, len(c.IDs), len(pack), c.Out)
+	if c.JSON {
+		return printJSON(s.out, map[string]any{"file": c.Out, "results": len(c.IDs), "bytes": len(pack)})
+	}
+	fmt.Fprintf(s.out, "%s: %s, %d bytes. It holds patient data. Verify it with: tidegate verify --key KEYFILE %s\n", c.Out, count(len(c.IDs), "result"), len(pack), c.Out)
 	return nil
 }
