@@ -88,7 +88,7 @@ func (q *queue) Send(ctx context.Context, in sourcetest.Inlet, raw []byte) sourc
 	for {
 		if seq == 0 { // the inlet makes the stream a moment after it starts
 			once, cancel := context.WithTimeout(ctx, time.Second) // it is lost where the server goes away just now
-			if ack, err := js.Publish(once, subject, raw); err == nil {
+			if ack, err := js.Publish(once, subject, raw, jetstream.WithRetryWait(5*time.Millisecond)); err == nil {
 				seq = ack.Sequence
 			}
 			cancel()
