@@ -61,17 +61,10 @@ func (b *book) Patients(authority, id string) ([]poct.Patient, error) {
 	if id == "" {
 		return nil, nil
 	}
-	rows, err := rowsUnder[poct.Patient](b.q, poct.Patients, prefixOf(authority, id))
-	if authority == "" || err != nil {
-		return rows, err
+	if authority == "" {
+		return rowsUnder[poct.Patient](b.q, poct.Patients, id)
 	}
-	out := rows[:0]
-	for _, p := range rows {
-		if p.Authority == authority {
-			out = append(out, p)
-		}
-	}
-	return out, nil
+	return readRows[poct.Patient](b.q, `SELECT row FROM registry WHERE kind = ? AND key = ?`, string(poct.Patients), id+apart+authority)
 }
 
 func (b *book) Visits(authority, id string) ([]poct.Visit, error) {
@@ -81,16 +74,13 @@ func (b *book) Visits(authority, id string) ([]poct.Visit, error) {
 	return rowsUnder[poct.Visit](b.q, poct.Visits, id+apart+authority)
 }
 
-func prefixOf(authority, id string) string {
-	if authority == "" {
-		return id
-	}
-	return id + apart + authority
+// rowsUnder reads the rows of a key and of all keys that begin with it.
+func rowsUnder[T any](q querier, kind poct.RegistryKind, prefix string) ([]T, error) {
+	return readRows[T](q, `SELECT row FROM registry WHERE kind = ?1 AND (key = ?2 OR key > ?2 || char(31) AND key < ?2 || char(32)) ORDER BY key`,
+		string(kind), prefix)
 }
 
-// rowsUnder lists the rows whose key is the prefix or begins with it and more
-// parts.
-func rowsUnder[T any](q querier, kind poct.RegistryKind, prefix string) ([]T, error) {
+func readRows[T any](q querier, query string, args ...any) ([]T, error) {
 	out, err := collect(q, func(rows rowSet) (T, error) {
 		var text sql.RawBytes
 		if err := rows.Scan(&text); err != nil {
@@ -98,8 +88,7 @@ func rowsUnder[T any](q querier, kind poct.RegistryKind, prefix string) ([]T, er
 			return none, err
 		}
 		return decode[T](text)
-	}, `SELECT row FROM registry WHERE kind = ?1 AND (key = ?2 OR key > ?2 || char(31) AND key < ?2 || char(32)) ORDER BY key`,
-		string(kind), prefix)
+	}, query, args...)
 	if err != nil {
 		return nil, fmt.Errorf("read registry: %w", err)
 	}
