@@ -97,4 +97,7 @@ func (k *Keeper) check() {
 	require.NoError(k.t, err)
 	assert.EqualValues(k.t, len(after), account.Arrivals)
 	assert.Zero(k.t, account.Lost)
+	report, err := k.Verify(context.Background(), "", nil)
+	require.NoError(k.t, err)
+	assert.True(k.t, report.Verified, "the ledger does not verify: %v", report.Faults)
 }
