@@ -181,7 +181,7 @@ func (a *App) Run(ctx context.Context) error {
 	for _, o := range a.outlets {
 		out.runs = append(out.runs, runner{"outlet", o.Run})
 	}
-	if err := a.store.Started(ctx, a.opt.Version); err != nil {
+	if err := a.store.Started(context.WithoutCancel(ctx), a.opt.Version); err != nil { // a stop that comes this early still drains
 		return fmt.Errorf("record the start: %w", err)
 	}
 	a.log.Info().Str("pages", a.URL()).Interface("inlets", a.Listeners()).Msg("running")
