@@ -104,6 +104,9 @@ func (c *compiler) level(path string, block map[string]any, under []*rule) []*ru
 		}
 		i, ok := place[code]
 		if !ok {
+			if code == "" {
+				code = `""`
+			}
 			c.fault(path+code, "no check has this code", nearestCode(code))
 			continue
 		}
