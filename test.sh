@@ -45,7 +45,7 @@ install_npm() {
 
 formatted() { local out; out=$(gofmt -l $(git ls-files '*.go')); [ -z "$out" ] || { printf 'gofmt would change:\n%s\n' "$out"; return 1; }; }
 
-fuzz_all() { # each target for a short while; its kept corpus runs in the plain tests already
+fuzz_all() { # each target over some new inputs; its kept corpus runs in the plain tests already
   local each="${1}" pkg target
   git grep -lE '^func Fuzz' -- '*_test.go' | while read -r file; do
     pkg="./$(dirname "$file")"
@@ -78,7 +78,7 @@ step 'formatting' formatted
 step 'go vet' go vet -tags 'peers browser failpoints' ./...
 step 'staticcheck' go tool -modfile=tools/go.mod staticcheck ./...
 step 'vulnerabilities' vulnerabilities
-step 'fuzzing' fuzz_all "$([ "$mode" = long ] && echo 60s || echo 4s)"
+step 'fuzzing' fuzz_all "$([ "$mode" = long ] && echo 60s || echo 300x)"
 step 'benchmarks, once each' benchmarks_once
 step 'demo, once' demo_once
 step 'faults: kills, power cuts, every failpoint' go test -tags failpoints -timeout 80m ./testkit/...
