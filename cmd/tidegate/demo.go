@@ -88,6 +88,9 @@ func (c *demoCmd) Run(ctx context.Context, s *streams) error {
 	if err := d.play(ctx, s, over); err != nil {
 		return err
 	}
+	if ctx.Err() != nil { // stopped in the middle of the day
+		return d.stop()
+	}
 	if !c.Once {
 		fmt.Fprintln(s.err, "\nThe day is over. The pages stay until you press Ctrl-C.")
 		select {
