@@ -19,17 +19,19 @@ var rooms = []struct {
 	{"cmd/tidegate", []string{"*"}},
 	{"app", []string{"*"}},
 	{"bench", []string{"*"}},
-	{"config", []string{"poct", "mapping", "validate", "outbound", "ingest/..."}},
+	{"config", []string{"poct", "mapping", "validate", "outbound", "notify", "ingest/..."}},
 	{"poct", nil},
 	{"fault", nil},
 	{"wire/hl7", nil},
 	{"wire/fhir", nil},
+	{"wire/astm", nil},
+	{"wire/poct1a", nil},
 	{"ingest", []string{"poct", "wire/hl7"}},
 	{"ingest/sourcetest", []string{"poct", "ingest"}},
-	{"ingest/...", []string{"poct", "ingest", "wire/hl7", "fault"}},
-	{"mapping", []string{"poct", "wire/hl7", "wire/fhir"}},
+	{"ingest/...", []string{"poct", "ingest", "wire/hl7", "wire/astm", "wire/poct1a", "fault"}},
+	{"mapping", []string{"poct", "wire/hl7", "wire/fhir", "wire/astm", "wire/poct1a"}},
 	{"registry", []string{"poct", "mapping", "wire/fhir"}},
-	{"validate", []string{"poct"}},
+	{"validate", []string{"poct", "quality"}},
 	{"quality", []string{"poct"}},
 	{"ledger", []string{"poct"}},
 	{"store", []string{"poct", "ledger", "fault"}},
@@ -37,8 +39,9 @@ var rooms = []struct {
 	{"pipeline", []string{"poct", "mapping", "validate", "fault"}},
 	{"outbound", []string{"poct", "mapping", "wire/fhir", "fault"}},
 	{"outbound/outlettest", []string{"poct", "outbound"}},
-	{"review", []string{"poct", "ledger"}},
-	{"web", []string{"poct", "ledger", "review"}},
+	{"review", []string{"poct", "ledger", "quality"}},
+	{"web", []string{"poct", "ledger", "review", "quality"}},
+	{"notify", []string{"poct"}},
 	{"standin", nil},
 	{"standin/...", []string{"standin"}},
 }
@@ -58,7 +61,7 @@ var external = []struct {
 var pure = map[string][]string{}
 
 func init() {
-	for _, room := range []string{"poct", "wire/hl7", "mapping", "validate", "quality", "ledger"} {
+	for _, room := range []string{"poct", "wire/hl7", "wire/astm", "wire/poct1a", "mapping", "validate", "quality", "ledger"} {
 		pure[room] = []string{"log", "log/slog", "github.com/rs/zerolog", "os", "net", "context", "database/sql"}
 	}
 	// wire/fhir is a client and may dial; the other rooms above may not.

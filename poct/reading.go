@@ -52,7 +52,10 @@ const (
 	KindPatient ReadingKind = "patient"
 	KindControl ReadingKind = "control"
 	KindEvent   ReadingKind = "event" // a device event or device error; no value
-	KindUnread  ReadingKind = "unread"
+	// KindComparison is a laboratory's own result, taken in to be compared with
+	// a meter's. It stands in the record already and is never sent.
+	KindComparison ReadingKind = "comparison"
+	KindUnread     ReadingKind = "unread"
 )
 
 // Status of what a device says of its own result.
@@ -106,37 +109,51 @@ const (
 	FieldOrder        = "order"
 	FieldCode         = "code"
 	FieldMessage      = "message"
+	FieldAskedAt      = "asked_at"
+	FieldSampledAt    = "sampled_at"
+	FieldRunTime      = "run_time"
+	FieldHaematocrit  = "haematocrit"
+	FieldInterference = "interference"
 )
 
 // Reading is what one arrival says about one test, in our words, before
 // anything is looked up. Texts are as sent.
 type Reading struct {
-	Arrival      string          `json:"arrival"`
-	Index        int             `json:"index"` // 0-based place in the arrival
-	Profile      string          `json:"profile,omitempty"`
-	Model        string          `json:"model,omitempty"`
-	Kind         ReadingKind     `json:"kind"`
-	Status       Status          `json:"status,omitempty"`
-	Meter        string          `json:"meter,omitempty"`
-	Sequence     string          `json:"sequence,omitempty"`
-	TestedAt     Stamp           `json:"tested_at,omitzero"`
-	SentAt       Stamp           `json:"sent_at,omitzero"` // when the meter built the message, by its own clock
-	Operator     string          `json:"operator,omitempty"`
-	Patient      PatientRef      `json:"patient,omitzero"`
-	BirthDate    string          `json:"birth_date,omitempty"` // YYYY-MM-DD, or as sent if it is none
-	Family       string          `json:"family,omitempty"`
-	Given        string          `json:"given,omitempty"`
-	Sex          string          `json:"sex,omitempty"`
-	StripLot     string          `json:"strip_lot,omitempty"`
-	StripExpires string          `json:"strip_expires,omitempty"` // YYYY-MM-DD
-	ControlLot   string          `json:"control_lot,omitempty"`
-	ControlLevel string          `json:"control_level,omitempty"`
-	ControlHint  string          `json:"control_hint,omitempty"` // evidence that a patient-slot record is a control
-	Onboard      string          `json:"onboard,omitempty"`      // on-board strip control: "pass", "fail" or ""
-	DeviceError  string          `json:"device_error,omitempty"` // device error code, "" if none
-	ErrorText    string          `json:"error_text,omitempty"`   // the profile's words for it
-	Visit        string          `json:"visit,omitempty"`
-	Order        string          `json:"order,omitempty"`
+	Arrival      string      `json:"arrival"`
+	Index        int         `json:"index"` // 0-based place in the arrival
+	Profile      string      `json:"profile,omitempty"`
+	Model        string      `json:"model,omitempty"`
+	Kind         ReadingKind `json:"kind"`
+	Status       Status      `json:"status,omitempty"`
+	Meter        string      `json:"meter,omitempty"`
+	Sequence     string      `json:"sequence,omitempty"`
+	TestedAt     Stamp       `json:"tested_at,omitzero"`
+	SentAt       Stamp       `json:"sent_at,omitzero"` // when the meter built the message, by its own clock
+	Operator     string      `json:"operator,omitempty"`
+	Patient      PatientRef  `json:"patient,omitzero"`
+	BirthDate    string      `json:"birth_date,omitempty"` // YYYY-MM-DD, or as sent if it is none
+	Family       string      `json:"family,omitempty"`
+	Given        string      `json:"given,omitempty"`
+	Sex          string      `json:"sex,omitempty"`
+	StripLot     string      `json:"strip_lot,omitempty"`
+	StripExpires string      `json:"strip_expires,omitempty"` // YYYY-MM-DD
+	ControlLot   string      `json:"control_lot,omitempty"`
+	ControlLevel string      `json:"control_level,omitempty"`
+	ControlHint  string      `json:"control_hint,omitempty"` // evidence that a patient-slot record is a control
+	Onboard      string      `json:"onboard,omitempty"`      // on-board strip control: "pass", "fail" or ""
+	DeviceError  string      `json:"device_error,omitempty"` // device error code, "" if none
+	ErrorText    string      `json:"error_text,omitempty"`   // the profile's words for it
+	Visit        string      `json:"visit,omitempty"`
+	Order        string      `json:"order,omitempty"`
+	// What a meter tells of the run itself, where it does: when it asked for the
+	// sample, when the sample was on the strip, and the seconds from there to the
+	// result. SampledAt is in device time like TestedAt.
+	AskedAt   Stamp  `json:"asked_at,omitzero"`
+	SampledAt Stamp  `json:"sampled_at,omitzero"`
+	RunTime   Number `json:"run_time,omitzero"`
+	// Haematocrit in percent, and notes of what may disturb the test, as sent.
+	Haematocrit  Number          `json:"haematocrit,omitzero"`
+	Interference []string        `json:"interference,omitempty"`
 	Specimen     string          `json:"specimen,omitempty"`   // capillary, venous
 	Processing   string          `json:"processing,omitempty"` // MSH-11
 	Measurements []Measurement   `json:"measurements,omitempty"`

@@ -46,6 +46,49 @@ type ControlLot struct {
 	Low      Number `json:"low"`
 	High     Number `json:"high"`
 	Expires  string `json:"expires"`
+	// Mean and SD fixed for the control chart; or how many SDs the range spans
+	// to each side, "2" or "3", if the maker says so. Never guessed.
+	Mean     Number `json:"mean,omitzero"`
+	SD       Number `json:"sd,omitzero"`
+	RangeSDs Number `json:"range_sds,omitzero"`
+}
+
+// Shipment is a delivery of a strip lot to a site. A lot counts as new at a
+// site once more with each shipment.
+type Shipment struct {
+	ID       string `json:"shipment"`
+	StripLot string `json:"strip_lot"`
+	Site     string `json:"site"`
+	Arrived  string `json:"arrived"` // RFC 3339, or a date: the start of that day at the site
+	UseBy    string `json:"use_by"`  // date shortened by opening or leaving the fridge; "" if not
+}
+
+// Acceptance is the record of a new-lot procedure at a site.
+type Acceptance struct {
+	StripLot   string    `json:"strip_lot"`
+	Site       string    `json:"site"`
+	Shipment   string    `json:"shipment,omitempty"`
+	Decision   string    `json:"decision"` // accepted, refused
+	ISI        Number    `json:"isi,omitzero"`
+	MNPT       Number    `json:"mnpt,omitzero"` // both as retyped by the second person
+	ReadBackBy string    `json:"read_back_by"`
+	By         string    `json:"by"`
+	At         time.Time `json:"at"`
+	Reason     string    `json:"reason"`
+	Controls   []string  `json:"controls,omitempty"` // control results that passed
+	Pairs      int       `json:"pairs"`              // paired patients compared
+	Evidence   string    `json:"evidence,omitempty"` // figures of the comparison, in words
+}
+
+// Finding is something known of a patient that bears on the test.
+type Finding struct {
+	Authority string `json:"authority"`
+	Patient   string `json:"patient"`
+	Finding   string `json:"finding"` // haematocrit, heparin, lupus-anticoagulant, ...
+	Value     Number `json:"value,omitzero"`
+	Unit      string `json:"unit"`
+	At        string `json:"at"`    // RFC 3339
+	Until     string `json:"until"` // RFC 3339, "" while it lasts
 }
 
 // Patient as the registry knows one. Names and dates never enter a log.
@@ -81,6 +124,9 @@ const (
 	ControlLots RegistryKind = "control_lots"
 	Patients    RegistryKind = "patients"
 	Visits      RegistryKind = "visits"
+	Shipments   RegistryKind = "shipments"
+	Acceptances RegistryKind = "acceptances"
+	FindingRows RegistryKind = "findings"
 )
 
 // RegistryRows is a set of rows to upsert in one commit.
@@ -92,6 +138,9 @@ type RegistryRows struct {
 	ControlLots []ControlLot
 	Patients    []Patient
 	Visits      []Visit
+	Shipments   []Shipment
+	Acceptances []Acceptance
+	Findings    []Finding
 }
 
 // Past is an earlier result, as history for a later one.

@@ -92,11 +92,17 @@ type Facts struct {
 	Patients      []Patient    // all rows that match the identifier
 	Patient       *Patient     // the one, after merges are followed
 	Visit         *Visit
-	Owner         *Past  // the result that already owns this test key
-	Controls      []Past // controls of this meter in the window before the test, oldest first
-	History       []Past // this patient's results in the window before the test, newest first
-	MeterHistory  []Past // newest results of the meter
-	PatientSource string // "registry"
+	Owner         *Past       // the result that already owns this test key
+	Controls      []Past      // controls of this meter in the window before the test, oldest first
+	History       []Past      // this patient's results in the window before the test, newest first
+	MeterHistory  []Past      // newest results of the meter
+	Chains        []Past      // control runs of this meter and strip lot before the test, oldest first, at least the last 20 of each level
+	Labs          []Past      // laboratory results (KindComparison) of the patient about the test, newest first
+	Shipment      *Shipment   // of the strip lot to the meter's site, the newest before the test
+	Acceptance    *Acceptance // of the strip lot at the meter's site, the newest before the test
+	Findings      []Finding   // of the patient, in force at the test
+	LotsInUse     []string    // strip lots of the newest patient tests at the meter's site, newest first
+	PatientSource string      // "registry"
 	RegistryEmpty bool
 }
 
