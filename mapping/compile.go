@@ -12,12 +12,6 @@ import (
 	"tidegate/wire/hl7"
 )
 
-// Formats of a profile.
-const (
-	formatHL7 = "hl7v2"
-	formatCSV = "csv"
-)
-
 // Profile is a checked ProfileConfig, ready to read with. It is safe for
 // concurrent use.
 type Profile struct {
@@ -68,10 +62,11 @@ type result struct {
 	units   map[string]string
 }
 
-// place is where something stands: a path of HL7, or a column.
+// place is where something stands, in the notation of the profile's format.
 type place struct {
-	path   hl7.Path
-	column string
+	text string   // as the profile writes it; csv: the column's name
+	path hl7.Path // hl7v2
+	in   any      // other formats: what their place function made of it
 }
 
 type condition struct {
@@ -105,7 +100,7 @@ var (
 // Compile checks a profile. Keys of the faults are relative to the profile,
 // such as "fields.meter"; with a fault the profile is nil.
 func Compile(cfg ProfileConfig) (*Profile, []poct.KeyFault) {
-	c := compiler{format: cfg.Format}
+	c := compiler{form: formOf(cfg.Format)}
 	p := &Profile{
 		id: cfg.ID, format: cfg.Format, model: cfg.Model, specimen: cfg.Specimen,
 		errors: maps.Clone(cfg.Errors), notSent: slices.Clone(cfg.NotSent),
@@ -113,12 +108,12 @@ func Compile(cfg ProfileConfig) (*Profile, []poct.KeyFault) {
 	if cfg.ID == "" {
 		c.fault("id", "is missing", "give the profile a name, such as quill-hl7")
 	}
-	c.oneOf("format", cfg.Format, []string{formatHL7, formatCSV})
+	c.oneOf("format", cfg.Format, formNames())
 	c.oneOf("specimen", cfg.Specimen, specimens)
 	if cfg.Model == "" {
 		c.fault("model", "is missing", "write the meter model as the registry names it")
 	}
-	if len(c.faults) > 0 && cfg.Format != formatHL7 && cfg.Format != formatCSV {
+	if c.form == nil {
 		return nil, c.faults // without a format nothing else can be judged
 	}
 	p.limits = c.limits(cfg.MeasuringRange)
@@ -127,21 +122,19 @@ func Compile(cfg ProfileConfig) (*Profile, []poct.KeyFault) {
 	p.control = c.control(cfg.Control)
 	p.results = c.results(cfg.Results)
 	c.notSent(cfg)
-	if cfg.Format == formatHL7 {
-		p.fallback = c.charset("charset", cfg.Charset)
-		if !emptyCSV(cfg.CSV) {
-			c.fault("csv", "is for profiles of format csv", "remove it")
-		}
-	} else {
-		p.csv = c.csv(cfg)
-		if cfg.Charset != "" {
-			c.fault("charset", "is for profiles of format hl7v2", "write csv.encoding")
-		}
+	if !emptyCSV(cfg.CSV) && cfg.Format != formatCSV {
+		c.fault("csv", "is for profiles of format csv", "remove it")
+	}
+	if cfg.Charset != "" && cfg.Format == formatCSV {
+		c.fault("charset", "is not for profiles of format csv", "write csv.encoding")
+	}
+	p.fallback = c.charset("charset", cfg.Charset)
+	if c.form.settle != nil {
+		c.form.settle(&c, cfg, p)
 	}
 	if len(c.faults) > 0 {
 		return nil, c.faults
 	}
-	p.csv.known = p.columns()
 	return p, nil
 }
 
@@ -181,7 +174,7 @@ func (c *compiler) control(cfg ControlConfig) control {
 }
 
 type compiler struct {
-	format string
+	form   *form
 	faults []poct.KeyFault
 }
 
@@ -232,17 +225,12 @@ func (c *compiler) charset(key, name string) hl7.Charset {
 }
 
 func (c *compiler) place(key, at string) place {
-	if c.format == formatCSV {
-		if strings.TrimSpace(at) == "" {
-			c.fault(key, "names no column", "write the column's name as the header has it")
-		}
-		return place{column: at}
+	out, ok := c.form.place(at)
+	if !ok {
+		c.fault(key, fmt.Sprintf("%q is not a place in a message of format %s", at, c.form.name), c.form.places)
 	}
-	path, err := hl7.ParsePath(at)
-	if err != nil {
-		c.fault(key, fmt.Sprintf("%q is not a place in a message", at), "write it like PID-3.1 or OBX[2]-5(1).1")
-	}
-	return place{path: path}
+	out.text = at
+	return out
 }
 
 // conditions in the order of their keys, so that the same profile always
@@ -300,9 +288,9 @@ func (c *compiler) idle(key string, f FieldConfig, at hl7.Path) {
 	name := strings.TrimPrefix(key, "fields.")
 	isTime := name == "tested_at" || name == "sent_at"
 	isDate := name == "birth_date" || name == "strip_expires"
-	isPatient, isStatus := name == "patient", name == "status" && c.format == formatHL7
-	whole := isPatient && c.format == formatHL7 && at.Component == 0 // chosen by authority and type
-	measured := strings.HasPrefix(name, "results[")                  // read as sent, from where the result stands
+	isPatient, isStatus := name == "patient", name == "status" && c.form.perValue
+	whole := isPatient && c.form.name == formatHL7 && at.Component == 0 // chosen by authority and type
+	measured := strings.HasPrefix(name, "results[")                     // read as sent, from where the result stands
 	for _, s := range []struct {
 		key     string
 		written bool
@@ -343,13 +331,13 @@ func (c *compiler) fields(f FieldsConfig) fields {
 			c.fault(needed.key, "is missing", needed.why)
 		}
 	}
-	if c.format == formatCSV && f.TestedAt.set() && f.TestedAt.Zone == "" && !out.testedAt.layout.offset {
+	if !c.form.offsets && f.TestedAt.set() && f.TestedAt.Zone == "" && !out.testedAt.layout.offset {
 		c.fault("fields.tested_at.zone", "is missing, and the layout has no offset", `write zone: site, or an IANA name`)
 	}
 	if l := out.testedAt.layout; len(l.parts) > 0 && (!l.has('d') || !l.has('H') && !l.has('h') || !l.has('m')) {
 		c.fault("fields.tested_at.layout", "does not reach to the minute", "write it like dd.MM.yyyy HH:mm")
 	}
-	if out.patient.on && out.patient.authority == "" && c.format == formatCSV {
+	if out.patient.on && out.patient.authority == "" && c.form.name != formatHL7 {
 		c.fault("fields.patient.authority", "is missing", "write the authority that assigned the number, as in registry.identifier_systems")
 	}
 	c.words("fields.onboard.values", f.Onboard.Values, []string{"pass", "fail"})
@@ -376,29 +364,29 @@ func (c *compiler) results(list []ResultConfig) []result {
 		c.oneOf(key+".analyte", r.Analyte, analytes)
 		c.loinc(key+".loinc", r)
 		x := result{analyte: r.Analyte, loinc: r.LOINC, units: r.Units, where: c.conditions(key+".where", r.Where)}
-		if c.format == formatHL7 {
+		if c.form.perValue {
 			if len(r.Where) == 0 {
-				c.fault(key+".where", "is missing", "write which OBX holds it, such as {OBX-3.1: [46418-0]}")
+				c.fault(key+".where", "is missing", c.form.where)
 			}
-			x.value = c.field(key+".value", orAt(r.Value, "OBX-5"))
-			x.unit = c.field(key+".unit", orAt(r.Unit, "OBX-6.1"))
+			x.value = c.field(key+".value", orAt(r.Value, c.form.value))
+			x.unit = c.field(key+".unit", orAt(r.Unit, c.form.unit))
 			if len(r.Units) == 0 {
 				c.fault(key+".units", "is missing", `write each unit as sent and its UCUM code, such as {"{INR}": "{INR}", "": "{INR}"}`)
 			}
 		} else {
 			x.value = c.field(key+".value", r.Value)
 			if !r.Value.set() {
-				c.fault(key+".value", "is missing", "write the column's name")
+				c.fault(key+".value", "is missing", "write where the value stands")
 			}
-			// A text alone is the unit of the whole column; {at: Column} says where it stands.
+			// A text alone is the unit of every record; with units it says where one stands.
 			if r.Unit.set() && len(r.Units) > 0 {
 				x.unit = c.field(key+".unit", r.Unit)
 			} else if x.fixed = r.Unit.At; r.Unit.set() && x.fixed != ucum[r.Analyte] {
 				c.fault(key+".unit", fmt.Sprintf("%q is not the UCUM code of this analyte", x.fixed),
-					fmt.Sprintf("write %q, or {at: Column} with units", ucum[r.Analyte]))
+					fmt.Sprintf("write %q, or {at: PLACE} with units", ucum[r.Analyte]))
 			}
 			if !r.Unit.set() {
-				c.fault(key+".unit", "is missing", `write the UCUM code, such as "{INR}", or {at: Column} with units`)
+				c.fault(key+".unit", "is missing", `write the UCUM code, such as "{INR}", or {at: PLACE} with units`)
 			}
 		}
 		out = append(out, x)

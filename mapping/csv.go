@@ -22,7 +22,7 @@ type csvForm struct {
 	known     []string // columns that the profile reads
 }
 
-func (c *compiler) csv(cfg ProfileConfig) csvForm {
+func (c *compiler) csv(cfg ProfileConfig, p *Profile) {
 	f := csvForm{delimiter: ',', header: cfg.CSV.Header, ignore: cfg.CSV.Ignore, ignoreAll: slices.Contains(cfg.CSV.Ignore, "*")}
 	switch d := cfg.CSV.Delimiter; {
 	case d == "":
@@ -42,15 +42,16 @@ func (c *compiler) csv(cfg ProfileConfig) csvForm {
 		c.fault("csv.decimal", fmt.Sprintf("%q is not known", cfg.CSV.Decimal), `write "." or ","`)
 	}
 	f.fallback = c.charset("csv.encoding", cfg.CSV.Encoding)
-	return f
+	p.csv = f
+	p.csv.known = p.columns()
 }
 
 // columns lists every column that the profile names.
 func (p *Profile) columns() []string {
 	var out []string
 	add := func(at place) {
-		if at.column != "" {
-			out = append(out, at.column)
+		if at.text != "" {
+			out = append(out, at.text)
 		}
 	}
 	for _, x := range p.fields.all(&p.control) {
@@ -132,7 +133,7 @@ func (t *table) all(i int, list []condition) bool {
 	return !slices.ContainsFunc(list, func(c condition) bool { return !slices.Contains(c.in, t.cell(i, c.at).text) })
 }
 
-func (t *table) cell(i int, at place) cell { return t.rows[i][t.columns[at.column]] }
+func (t *table) cell(i int, at place) cell { return t.rows[i][t.columns[at.text]] }
 
 // rows divides the file and maps the header; problem says why it cannot.
 func (p *Profile) rows(raw []byte) (rows [][]cell, columns map[string]int, problem string) {
@@ -216,7 +217,7 @@ func (t *table) read(a poct.Arrival, zones Zones, i int) Decoded {
 			r.found = append(r.found, unreadable(x.analyte, "One record holds "+strings.ToUpper(x.analyte)+" twice; which of the two counts is not known."))
 			continue
 		}
-		r.r.Measurements = append(r.r.Measurements, r.measurement(x, c.text, unit, x.value.column, ""))
+		r.r.Measurements = append(r.r.Measurements, r.measurement(x, c.text, unit, x.value.text, ""))
 		r.r.Where[x.analyte] = c.at
 	}
 	r.context()

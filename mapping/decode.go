@@ -1,7 +1,6 @@
 package mapping
 
 import (
-	"bytes"
 	"slices"
 	"strings"
 	"time"
@@ -30,23 +29,8 @@ func Decode(a poct.Arrival, profiles []*Profile, zones Zones) []Decoded {
 	if a.Fault != "" {
 		return unread(a, "The inlet could not take this as a message: "+a.Fault+".", poct.Span{To: len(a.Raw)})
 	}
-	var out []Decoded
-	if isHL7(a) {
-		out = decodeHL7(a, of(profiles, formatHL7), zones)
-	} else {
-		out = decodeCSV(a, of(profiles, formatCSV), zones)
-	}
-	return merge(out)
-}
-
-func isHL7(a poct.Arrival) bool {
-	switch a.Format {
-	case formatHL7:
-		return true
-	case formatCSV:
-		return false
-	}
-	return bytes.HasPrefix(bytes.TrimPrefix(a.Raw, []byte("\xef\xbb\xbf")), []byte("MSH"))
+	f := formFor(a)
+	return merge(f.decode(a, of(profiles, f.name), zones))
 }
 
 func of(profiles []*Profile, format string) []*Profile {

@@ -1,0 +1,99 @@
+package mapping
+
+import (
+	"bytes"
+	"strings"
+
+	"tidegate/poct"
+	"tidegate/wire/hl7"
+)
+
+// Formats of a profile, and of an arrival whose inlet knows it.
+const (
+	formatHL7 = "hl7v2"
+	formatCSV = "csv"
+)
+
+// form is one of the ways in which meters write: how a profile writes its
+// places, and how its arrivals are read. Everything else is the same for all.
+type form struct {
+	name string
+	// begins reports whether bytes of no stated format are of this one.
+	begins func(raw []byte) bool
+	// place reads a place as a profile writes it; the caller keeps its text.
+	place  func(at string) (place, bool)
+	places string // how to write one, for whoever wrote something else
+	// settle checks the settings that this format alone has, after all others.
+	settle func(c *compiler, cfg ProfileConfig, p *Profile)
+	// decode reads an arrival with the profiles of this format, at least one
+	// reading. Time zones of sites are known by the meter.
+	decode func(a poct.Arrival, profiles []*Profile, zones Zones) []Decoded
+
+	// perValue: each analyte has a segment or record of its own, which
+	// results[].where picks out and in which value and unit stand; status stands
+	// there too. Else a record holds all analytes, each at a place of its own.
+	perValue           bool
+	where, value, unit string
+	// offsets: times have an offset, or the message has one, so that a profile
+	// need not name a zone.
+	offsets bool
+}
+
+// forms in the order in which bytes of no stated format are tried; the last
+// one takes what is left. Their functions must not refer to this table.
+var forms = []*form{
+	{
+		name: formatHL7, begins: isHL7, decode: decodeHL7, offsets: true,
+		place:    hl7Place,
+		places:   "write it like PID-3.1 or OBX[2]-5(1).1",
+		perValue: true, value: "OBX-5", unit: "OBX-6.1",
+		where: "write which OBX holds it, such as {OBX-3.1: [46418-0]}",
+	},
+	{
+		name: formatCSV, begins: func([]byte) bool { return true }, decode: decodeCSV,
+		place:  func(at string) (place, bool) { return place{}, strings.TrimSpace(at) != "" },
+		places: "write the column's name as the header has it",
+		settle: (*compiler).csv,
+	},
+}
+
+// formOf is the format of this name, nil if there is none.
+func formOf(name string) *form {
+	for _, f := range forms {
+		if f.name == name {
+			return f
+		}
+	}
+	return nil
+}
+
+func formNames() []string {
+	var out []string
+	for _, f := range forms {
+		out = append(out, f.name)
+	}
+	return out
+}
+
+// formFor is the format of an arrival: the one its inlet states, else the first
+// that its bytes begin like.
+func formFor(a poct.Arrival) *form {
+	if f := formOf(a.Format); f != nil {
+		return f
+	}
+	for _, f := range forms {
+		if f.begins(a.Raw) {
+			return f
+		}
+	}
+	return forms[len(forms)-1]
+}
+
+func isHL7(raw []byte) bool {
+	return bytes.HasPrefix(bytes.TrimPrefix(raw, []byte("\xef\xbb\xbf")), []byte("MSH"))
+}
+
+func hl7Place(at string) (place, bool) {
+	path, err := hl7.ParsePath(at)
+	return place{path: path}, err == nil
+}
