@@ -179,4 +179,20 @@ type Book interface {
 	PatientResults(p PatientRef, from, to time.Time, limit int) ([]Past, error)
 	// MeterResults lists the newest results of a meter by arrival, newest first.
 	MeterResults(meter string, limit int) ([]Past, error)
+	// Shipments of a strip lot to a site, by their arrival as written, oldest first.
+	Shipments(stripLot, site string) ([]Shipment, error)
+	// Acceptances of a strip lot at a site, oldest first.
+	Acceptances(stripLot, site string) ([]Acceptance, error)
+	// Findings lists what is known of a patient, ended or not, by finding and time.
+	Findings(authority, id string) ([]Finding, error)
+	// ControlRuns lists filed, final control results of a meter on a strip lot
+	// tested up to `to`, oldest first: of each control lot and level the n newest.
+	ControlRuns(meter, stripLot string, to time.Time, n int) ([]Past, error)
+	// LabResults lists filed laboratory results of a patient (KindComparison) tested in [from, to], newest first.
+	LabResults(p PatientRef, from, to time.Time) ([]Past, error)
+	// SiteLots lists the distinct strip lots of the newest n patient tests of a
+	// site by arrival, whatever became of them, newest first.
+	SiteLots(site string, n int) ([]string, error)
+	// Contact is the latest conversation with a meter that told of its clock.
+	Contact(meter string) (Contact, bool, error)
 }

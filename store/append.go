@@ -137,6 +137,9 @@ func (t *tx) flush() (grown bool, tree *ledger.Tree, err error) {
 			` ON CONFLICT (name) DO UPDATE SET n = excluded.n, at = excluded.at`, 3, t.tally.after(t.deltas),
 			func(args []any, c named) []any { return append(args, c.name, c.n, c.at) })
 	}
+	if err == nil {
+		err = t.writeContacts()
+	}
 	return len(t.events) > 0, tree, err
 }
 

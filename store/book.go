@@ -1,10 +1,12 @@
 package store
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"fmt"
 	"math"
+	"slices"
 	"sync"
 	"time"
 
@@ -14,7 +16,7 @@ import (
 // Book reads what is known by now, each answer from the newest commit. The
 // book that Decide and Settle hand to the judge reads their transaction.
 func (s *Store) Book() poct.Book {
-	return &book{q: s.read.with(context.Background()), reg: s.registry.Load(), versions: s.versions}
+	return &book{q: s.read.with(context.Background()), reg: s.registry.Load(), versions: s.versions, contacts: &s.contacts}
 }
 
 func (t *tx) book() poct.Book {
@@ -22,13 +24,15 @@ func (t *tx) book() poct.Book {
 	if reg == nil {
 		reg = t.registry.Load()
 	}
-	return &book{q: t, reg: reg, versions: t.versions}
+	return &book{q: t, reg: reg, versions: t.versions, contacts: &t.Store.contacts, told: t.contacts}
 }
 
 type book struct {
 	q        querier
 	reg      *snapshot
 	versions *versionCache
+	contacts *contacts
+	told     []poct.Contact // in the transaction
 }
 
 var _ poct.Book = (*book)(nil)
@@ -157,6 +161,85 @@ func (b *book) MeterResults(meter string, limit int) ([]poct.Past, error) {
 		return nil, nil
 	}
 	return b.pasts(`WHERE meter = ? AND meter <> '' ORDER BY seq DESC LIMIT ?`, meter, limit)
+}
+
+func (b *book) Shipments(stripLot, site string) ([]poct.Shipment, error) {
+	return b.reg.shipments[siteLot{stripLot, site}], nil
+}
+
+func (b *book) Acceptances(stripLot, site string) ([]poct.Acceptance, error) {
+	return b.reg.acceptances[siteLot{stripLot, site}], nil
+}
+
+func (b *book) Findings(authority, id string) ([]poct.Finding, error) {
+	if id == "" || b.reg.noFindings {
+		return nil, nil
+	}
+	return rowsUnder[poct.Finding](b.q, poct.FindingRows, id+apart+authority)
+}
+
+// ControlRuns steps from chain to chain by the index: there are few of them,
+// and each may be long.
+func (b *book) ControlRuns(meter, stripLot string, to time.Time, n int) ([]poct.Past, error) {
+	if meter == "" || n <= 0 {
+		return nil, nil
+	}
+	chains, err := collect(b.q, scanText, `WITH RECURSIVE chains (chain) AS (
+			SELECT min(chain) FROM results WHERE meter = ?1 AND strip_lot = ?2 AND chain <> ''
+			UNION ALL
+			SELECT (SELECT min(chain) FROM results WHERE meter = ?1 AND strip_lot = ?2 AND chain > c.chain AND chain <> '') FROM chains c WHERE c.chain IS NOT NULL)
+		SELECT chain FROM chains WHERE chain IS NOT NULL`, meter, stripLot)
+	if err != nil {
+		return nil, fmt.Errorf("read control runs: %w", err)
+	}
+	var all []poct.Past
+	for _, chain := range chains {
+		runs, err := b.pasts(`WHERE meter = ? AND strip_lot = ? AND chain = ? AND chain <> '' AND state = 'filed' AND tested <= ?
+			ORDER BY tested DESC, seq DESC LIMIT ?`, meter, stripLot, chain, upTo(to), n)
+		if err != nil {
+			return nil, err
+		}
+		all = append(all, runs...)
+	}
+	slices.SortFunc(all, func(x, y poct.Past) int {
+		return cmp.Or(x.Tested.Compare(y.Tested), cmp.Compare(x.Result, y.Result)) // ids rise as the results came
+	})
+	return all, nil
+}
+
+func (b *book) LabResults(p poct.PatientRef, from, to time.Time) ([]poct.Past, error) {
+	if p.ID == "" {
+		return nil, nil
+	}
+	return b.pasts(`WHERE patient = ?1 AND patient <> '' AND tested BETWEEN ?2 AND ?3 AND (?4 = '' OR authority = ?4)
+		AND kind = 'comparison' AND state = 'filed' ORDER BY tested DESC, seq DESC`, p.ID, micros(from), upTo(to), p.Authority)
+}
+
+func (b *book) SiteLots(site string, n int) ([]string, error) {
+	if n <= 0 {
+		return nil, nil
+	}
+	newest, err := collect(b.q, scanText, `SELECT strip_lot FROM results WHERE site = ? AND kind = 'patient' ORDER BY seq DESC LIMIT ?`, site, n)
+	if err != nil {
+		return nil, fmt.Errorf("read strip lots in use: %w", err)
+	}
+	var lots []string
+	for _, lot := range newest {
+		if lot != "" && !slices.Contains(lots, lot) {
+			lots = append(lots, lot)
+		}
+	}
+	return lots, nil
+}
+
+func (b *book) Contact(meter string) (poct.Contact, bool, error) {
+	for i := len(b.told) - 1; i >= 0; i-- {
+		if b.told[i].Meter == meter {
+			return b.told[i], true, nil
+		}
+	}
+	c, ok := b.contacts.get(meter)
+	return c, ok, nil
 }
 
 // atMost is a limit for SQLite, where a negative one is none.

@@ -97,6 +97,9 @@ func (t *tx) decide(seq int64, a poct.Arrival, d *poct.Decision) error {
 		if m := o.Result.Reading.Meter; m != "" {
 			t.count(countMeter+m, 1)
 		}
+		if c, ok := readContact(a, &o.Result.Reading); ok {
+			t.contact(c)
+		}
 	}
 	if len(d.Outcomes) > 1 {
 		var err error

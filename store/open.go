@@ -71,6 +71,7 @@ type Store struct {
 	tally    tally
 	registry atomic.Pointer[snapshot]
 	versions *versionCache
+	contacts contacts
 	arrivals arrivalLeases
 	sending  deliveryLeases
 	arrived  chan struct{}
@@ -198,7 +199,7 @@ func (s *Store) checkpointLog(ctx context.Context) error {
 func (s *Store) load() error {
 	ctx := context.Background()
 	q := s.read.with(ctx)
-	for _, table := range []string{"arrivals", "results", "versions", "holds"} {
+	for _, table := range []string{"arrivals", "results", "versions", "holds", "notifications"} {
 		var seq int64
 		if err := q.row(`SELECT coalesce(max(seq), 0) FROM ` + table).Scan(&seq); err != nil {
 			return fmt.Errorf("read last row of %s: %w", table, err)
@@ -206,6 +207,9 @@ func (s *Store) load() error {
 		s.lastSeq = max(s.lastSeq, seq)
 	}
 	if err := s.tally.load(q, s.opt.Now()); err != nil {
+		return err
+	}
+	if err := s.contacts.load(q); err != nil {
 		return err
 	}
 	tree, err := loadTree(q)

@@ -9,6 +9,8 @@ import (
 	"hash"
 	"maps"
 	"slices"
+	"strings"
+	"time"
 
 	"tidegate/ledger"
 	"tidegate/poct"
@@ -21,7 +23,7 @@ const (
 	apartEnd = "\x20"
 )
 
-// snapshot is the registry without patients and visits, as of one commit. It
+// snapshot is the registry without patients, visits and findings, as of one commit. It
 // is never changed: who upserts makes a new one.
 type snapshot struct {
 	sites       map[string]poct.Site
@@ -30,8 +32,14 @@ type snapshot struct {
 	stripLots   map[string]poct.StripLot
 	controlLots map[string][]poct.ControlLot
 	lotNumbers  []string // of strips, sorted
-	noVisits    bool     // none is registered: not worth asking for
+	shipments   map[siteLot][]poct.Shipment
+	acceptances map[siteLot][]poct.Acceptance
+	noVisits    bool // none is registered: not worth asking for
+	noFindings  bool
 }
+
+// siteLot is a strip lot at a site.
+type siteLot struct{ lot, site string }
 
 // rowOf is a registry row as stored.
 type rowOf struct {
@@ -71,6 +79,15 @@ func flatten(rows poct.RegistryRows) ([]rowOf, error) {
 	}
 	for _, r := range rows.Visits {
 		add(poct.Visits, r, r.Patient+apart+r.Authority+apart+r.ID)
+	}
+	for _, r := range rows.Shipments {
+		add(poct.Shipments, r, r.ID)
+	}
+	for _, r := range rows.Acceptances {
+		add(poct.Acceptances, r, r.StripLot+apart+r.Site+apart+r.At.UTC().Format(time.RFC3339Nano))
+	}
+	for _, r := range rows.Findings {
+		add(poct.FindingRows, r, r.Patient+apart+r.Authority+apart+r.Finding+apart+r.At)
 	}
 	return out, failed
 }
@@ -149,14 +166,15 @@ func scanRow(rows rowSet) (rowOf, error) {
 	return r, err
 }
 
-// loadRegistry reads everything but patients and visits.
+// loadRegistry reads everything but patients, visits and findings.
 func loadRegistry(q querier) (*snapshot, error) {
 	s := &snapshot{
 		sites: map[string]poct.Site{}, meters: map[string]poct.Meter{}, operators: map[string]poct.Operator{},
 		stripLots: map[string]poct.StripLot{}, controlLots: map[string][]poct.ControlLot{},
+		shipments: map[siteLot][]poct.Shipment{}, acceptances: map[siteLot][]poct.Acceptance{},
 	}
 	rows, err := collect(q, scanRow, `SELECT kind, key, row FROM registry
-		WHERE kind IN ('sites', 'meters', 'operators', 'strip_lots', 'control_lots') ORDER BY kind, key`)
+		WHERE kind IN ('sites', 'meters', 'operators', 'strip_lots', 'control_lots', 'shipments', 'acceptances') ORDER BY kind, key`)
 	if err != nil {
 		return nil, fmt.Errorf("read registry: %w", err)
 	}
@@ -166,11 +184,16 @@ func loadRegistry(q querier) (*snapshot, error) {
 		}
 	}
 	s.lotNumbers = slices.Sorted(maps.Keys(s.stripLots))
-	var visits int
-	if err := q.row(`SELECT EXISTS (SELECT 1 FROM registry WHERE kind = 'visits')`).Scan(&visits); err != nil {
+	for _, list := range s.shipments {
+		slices.SortStableFunc(list, func(a, b poct.Shipment) int { return strings.Compare(a.Arrived, b.Arrived) })
+	}
+	for _, list := range s.acceptances {
+		slices.SortStableFunc(list, func(a, b poct.Acceptance) int { return a.At.Compare(b.At) })
+	}
+	if err := q.row(`SELECT NOT EXISTS (SELECT 1 FROM registry WHERE kind = 'visits'), NOT EXISTS (SELECT 1 FROM registry WHERE kind = 'findings')`).
+		Scan(&s.noVisits, &s.noFindings); err != nil {
 		return nil, fmt.Errorf("read registry: %w", err)
 	}
-	s.noVisits = visits == 0
 	return s, nil
 }
 
@@ -195,6 +218,16 @@ func (s *snapshot) add(r rowOf) error {
 	case poct.ControlLots:
 		v, err := decode[poct.ControlLot](r.Row)
 		s.controlLots[v.Lot] = append(s.controlLots[v.Lot], v)
+		return err
+	case poct.Shipments:
+		v, err := decode[poct.Shipment](r.Row)
+		at := siteLot{v.StripLot, v.Site}
+		s.shipments[at] = append(s.shipments[at], v)
+		return err
+	case poct.Acceptances:
+		v, err := decode[poct.Acceptance](r.Row)
+		at := siteLot{v.StripLot, v.Site}
+		s.acceptances[at] = append(s.acceptances[at], v)
 		return err
 	}
 	return nil
@@ -249,6 +282,12 @@ func (r rowOf) into(rows *poct.RegistryRows) (err error) {
 		rows.Patients, err = grow(rows.Patients, r.Row)
 	case poct.Visits:
 		rows.Visits, err = grow(rows.Visits, r.Row)
+	case poct.Shipments:
+		rows.Shipments, err = grow(rows.Shipments, r.Row)
+	case poct.Acceptances:
+		rows.Acceptances, err = grow(rows.Acceptances, r.Row)
+	case poct.FindingRows:
+		rows.Findings, err = grow(rows.Findings, r.Row)
 	}
 	return err
 }

@@ -183,7 +183,7 @@ var statesAfter = map[poct.EventKind][]poct.State{
 func (v *verifier) results() error {
 	var n int64
 	err := v.each(`SELECT r.id, s.version, s.reading, s.context, s.problems, s.checks, s.event, s.seq = r.current,
-			r.key, r.kind, r.site, r.meter, r.authority, r.patient, r.tested, r.content, r.qc, `+witnessed+`
+			r.key, r.kind, r.site, r.meter, r.authority, r.patient, r.tested, r.content, r.qc, r.strip_lot, r.chain, `+witnessed+`
 		FROM versions s JOIN results r ON r.seq = s.result LEFT JOIN events e ON e.idx = s.event`, func(rows rowSet) error {
 		var id string
 		var version int64
@@ -192,7 +192,8 @@ func (v *verifier) results() error {
 		var row resultRow
 		var w witness
 		if err := rows.Scan(append([]any{&id, &version, &reading, &context, &problems, &checks, &w.index, &current,
-			&row.key, &row.kind, &row.site, &row.meter, &row.authority, &row.patient, &row.tested, &row.content, &row.qc}, w.into()...)...); err != nil {
+			&row.key, &row.kind, &row.site, &row.meter, &row.authority, &row.patient, &row.tested, &row.content, &row.qc,
+			&row.stripLot, &row.chain}, w.into()...)...); err != nil {
 			return err
 		}
 		n++

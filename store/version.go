@@ -184,6 +184,7 @@ type resultRow struct {
 	tested                                         int64
 	content                                        string
 	qc                                             bool
+	stripLot, chain                                string // not in the digest: the reading says them
 }
 
 func rowOfResult(o *poct.Outcome, k kept) resultRow {
@@ -193,7 +194,21 @@ func rowOfResult(o *poct.Outcome, k kept) resultRow {
 		id: k.id, key: k.key, kind: string(r.Reading.Kind), site: r.Site, meter: r.Reading.Meter,
 		authority: patient.Authority, patient: patient.ID,
 		tested: micros(r.Reading.Tested()), content: poct.Content(r.Reading), qc: o.QCPassed,
+		stripLot: r.Reading.StripLot, chain: chainOf(&r.Reading),
 	}
+}
+
+// chainOf is the lot and level that a control run belongs to; "" if the
+// reading is none, or not final.
+func chainOf(r *poct.Reading) string {
+	if r.Kind != poct.KindControl {
+		return ""
+	}
+	switch r.Status {
+	case poct.StatusPreliminary, poct.StatusWithdrawn, poct.StatusCancelled:
+		return ""
+	}
+	return r.ControlLot + apart + r.ControlLevel
 }
 
 func (r resultRow) digest() string {
@@ -207,13 +222,15 @@ func (r resultRow) digest() string {
 
 func (w *work) writeResult(r resultRow, k kept, seq int64, state poct.State, event int64, fresh bool) error {
 	query := `UPDATE results SET id = ?2, key = ?3, state = ?4, version = ?5, current = ?6, filing = ?7, issued = ?8, kind = ?9,
-		site = ?10, meter = ?11, authority = ?12, patient = ?13, tested = ?14, content = ?15, qc = ?16, event = ?17 WHERE seq = ?1`
+		site = ?10, meter = ?11, authority = ?12, patient = ?13, tested = ?14, content = ?15, qc = ?16, event = ?17,
+		strip_lot = ?18, chain = ?19 WHERE seq = ?1`
 	if fresh {
 		query = `INSERT INTO results (seq, id, key, state, version, current, filing, issued, kind, site, meter, authority, patient,
-			tested, content, qc, event) VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,?12,?13,?14,?15,?16,?17)`
+			tested, content, qc, event, strip_lot, chain)
+			VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,?12,?13,?14,?15,?16,?17,?18,?19)`
 	}
 	_, err := w.exec(query, k.seq, r.id, r.key, string(state), k.version, seq, k.filing, k.issued, r.kind,
-		r.site, r.meter, r.authority, r.patient, r.tested, r.content, r.qc, event)
+		r.site, r.meter, r.authority, r.patient, r.tested, r.content, r.qc, event, r.stripLot, r.chain)
 	if err != nil {
 		return fmt.Errorf("write result: %w", err)
 	}

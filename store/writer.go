@@ -202,8 +202,11 @@ type tx struct {
 	events []poct.Event
 	deltas []delta
 	refs   []remoteRef
-	after  []func()  // run when committed
-	reg    *snapshot // the registry as changed here, nil if it was not
+	// contacts with meters, in order, only those that are newer than the ones
+	// before.
+	contacts []poct.Contact
+	after    []func()  // run when committed
+	reg      *snapshot // the registry as changed here, nil if it was not
 	// deciding is the arrival under decision: not yet counted under its end.
 	deciding int64
 	careful  bool // with savepoints
@@ -267,6 +270,7 @@ func (t *tx) commit() error {
 	t.point("store.written")
 	t.tree.Store(tree)
 	t.tally.add(t.deltas)
+	t.Store.contacts.add(t.contacts)
 	if t.reg != nil {
 		t.registry.Store(t.reg)
 	}

@@ -120,6 +120,48 @@ func (b book) MeterResults(string, int) ([]poct.Past, error) {
 	return rows(b, func() []poct.Past { return nil })
 }
 
+func (b book) Shipments(string, string) ([]poct.Shipment, error) {
+	return rows(b, func() []poct.Shipment { return nil })
+}
+
+func (b book) Acceptances(string, string) ([]poct.Acceptance, error) {
+	return rows(b, func() []poct.Acceptance { return nil })
+}
+
+func (b book) Findings(string, string) ([]poct.Finding, error) {
+	return rows(b, func() []poct.Finding { return nil })
+}
+
+func (b book) ControlRuns(meter, stripLot string, to time.Time, n int) ([]poct.Past, error) {
+	return rows(b, func() []poct.Past {
+		var out []poct.Past
+		left := map[string]int{}
+		for _, p := range slices.Backward(between(b.c.controls[meter], time.Time{}, to)) {
+			chain := p.Reading.ControlLot + "|" + p.Reading.ControlLevel
+			if p.Reading.StripLot != stripLot {
+				continue
+			}
+			if left[chain]++; left[chain] <= n {
+				out = append(out, p)
+			}
+		}
+		slices.Reverse(out)
+		return out
+	})
+}
+
+func (b book) LabResults(poct.PatientRef, time.Time, time.Time) ([]poct.Past, error) {
+	return rows(b, func() []poct.Past { return nil })
+}
+
+func (b book) SiteLots(string, int) ([]string, error) {
+	return rows(b, func() []string { return nil })
+}
+
+func (b book) Contact(string) (poct.Contact, bool, error) {
+	return row(b, func() (poct.Contact, bool) { return poct.Contact{}, false })
+}
+
 func between(all []poct.Past, from, to time.Time) []poct.Past {
 	var out []poct.Past
 	for _, p := range all {
