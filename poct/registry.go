@@ -26,6 +26,7 @@ type Operator struct {
 	Name           string   `json:"name"`
 	Sites          []string `json:"sites"` // "*" for all
 	CertifiedUntil string   `json:"certified_until"`
+	Shared         bool     `json:"shared,omitempty"` // several people use this number, so it names nobody
 }
 
 // StripLot is a lot of test strips with the constants of its reagent.
