@@ -139,6 +139,9 @@ const (
 	// ActReplaced is no person's act: a newer version of the result took the
 	// hold's place.
 	ActReplaced Act = "replaced"
+	// ActRejudged is no person's act either: a control that came late had the
+	// held reading judged again.
+	ActRejudged Act = "judged-again"
 )
 
 // Settlement is a reviewer's act, as asked for and as kept.
@@ -211,4 +214,11 @@ const (
 	EventStopped    EventKind = "stopped"
 	EventInlet      EventKind = "inlet-noticed"
 	EventExported   EventKind = "exported"
+	EventCallTried  EventKind = "call-tried" // nobody was reached
+	EventLookBack   EventKind = "look-back-opened"
+	EventDoubted    EventKind = "looked-back-on" // a result joined a look-back
+	EventJudged     EventKind = "look-back-judged"
+	EventWidened    EventKind = "look-back-widened"
+	EventTakenBack  EventKind = "withdrawn-by-person"
+	EventRejudged   EventKind = "judged-again" // by itself, for a control that came late
 )

@@ -130,6 +130,9 @@ type Result struct {
 	Marks []string `json:"marks,omitempty"`
 	// Replaces tells a correction's note what changed: old value and reason.
 	Replaces string `json:"replaces,omitempty"`
+	// Noted tells that this version changes no value: it adds a mark to what
+	// stands in the record, whose status stays as it is.
+	Noted bool `json:"noted,omitempty"`
 }
 
 // Content is a digest of what a reading says, leaving out where and how often

@@ -12,35 +12,54 @@ const (
 )
 
 // LookBack is the list of patient results that a failed control or a recalled
-// strip lot casts doubt on. It closes when a person has judged each of them.
+// strip lot casts doubt on. It is open while one of them waits for a person to
+// judge it, and open once more when a result joins that arrived late.
 type LookBack struct {
-	ID       string         `json:"id"`
-	Kind     LookBackKind   `json:"kind"`
-	Site     string         `json:"site"`            // "" for a recall that touches several sites
-	Meter    string         `json:"meter,omitempty"` // "" for a recall
-	StripLot string         `json:"strip_lot"`
-	Control  string         `json:"control,omitempty"` // the result that failed
-	Late     bool           `json:"late,omitempty"`    // it came after results that it casts doubt on were released
-	From     time.Time      `json:"from,omitzero"`     // the last pass before; zero if none is known
-	To       time.Time      `json:"to,omitzero"`
-	Why      string         `json:"why"`
-	Opened   time.Time      `json:"opened"`
-	Closed   time.Time      `json:"closed,omitzero"`
-	Items    []LookBackItem `json:"items"`
+	ID       string       `json:"id"`
+	Kind     LookBackKind `json:"kind"`
+	Site     string       `json:"site"`            // "" for a recall that touches several sites
+	Meter    string       `json:"meter,omitempty"` // "" for a recall
+	StripLot string       `json:"strip_lot"`
+	Control  string       `json:"control,omitempty"` // the result that failed
+	// ControlNow is what became of that control since: "passed" after a
+	// correction, "withdrawn" by the meter, "held". "" while it stands as failed.
+	// Whatever it is, the list stays: a person judges it.
+	ControlNow string         `json:"control_now,omitempty"`
+	Late       bool           `json:"late,omitempty"` // it came after results that it casts doubt on were released
+	From       time.Time      `json:"from,omitzero"`  // the last pass before; zero if none is known
+	To         time.Time      `json:"to,omitzero"`    // when both levels had passed again; zero while they have not
+	Why        string         `json:"why"`
+	Opened     time.Time      `json:"opened"`
+	Closed     time.Time      `json:"closed,omitzero"` // when the last one was judged; zero while open
+	Total      int            `json:"total"`           // results on the list
+	Left       int            `json:"left"`            // of them not yet judged
+	Items      []LookBackItem `json:"items"`           // one page of them
 }
 
 // LookBackItem is one patient result in a look-back.
 type LookBackItem struct {
-	Result string    `json:"result"`
-	State  State     `json:"state"` // where the result is now
-	Tested time.Time `json:"tested"`
-	Value  string    `json:"value"` // INR as sent
-	Site   string    `json:"site"`
-	Meter  string    `json:"meter"`
-	Judged Judged    `json:"judged,omitempty"` // "" while open
-	By     string    `json:"by,omitempty"`
-	Reason string    `json:"reason,omitempty"`
-	At     time.Time `json:"at,omitzero"`
+	Result  string    `json:"result"`
+	Version int       `json:"version"` // of the result now, to be named in the judgement
+	State   State     `json:"state"`   // where the result is now
+	Stands  bool      `json:"stands"`  // some record has it, or is about to
+	Tested  time.Time `json:"tested"`
+	Value   string    `json:"value"` // INR as sent
+	Site    string    `json:"site"`
+	Meter   string    `json:"meter"`
+	Judged  Judged    `json:"judged,omitempty"` // "" while open
+	By      string    `json:"by,omitempty"`
+	Reason  string    `json:"reason,omitempty"`
+	At      time.Time `json:"at,omitzero"`
+}
+
+// Judgement is what a person says of one result: in a look-back, or of their
+// own accord, where it can only be taken back.
+type Judgement struct {
+	Result  string `json:"result"`
+	Version int    `json:"version"` // of the result that the person saw
+	Judged  Judged `json:"judged"`
+	Reason  string `json:"reason"`
+	Actor   string `json:"actor"`
 }
 
 // Judged is what a person says of a result in a look-back.
@@ -79,6 +98,7 @@ type Notification struct {
 // Kinds of notification.
 const (
 	NotifyCritical  = "critical"
+	NotifyEscalated = "critical-escalated" // nobody was told in time
 	NotifyAgeing    = "ageing-hold"
 	NotifyOutlet    = "outlet-down"
 	NotifyInlet     = "silent-inlet"

@@ -98,6 +98,7 @@ type Critical struct {
 	Told    string    `json:"told,omitempty"` // who acknowledged it
 	ToldAt  time.Time `json:"told_at,omitzero"`
 	Comment string    `json:"comment,omitempty"`
+	Tries   []CallTry `json:"tries,omitempty"` // oldest first, those before the value changed too
 }
 
 // KeyFault is what is wrong with one configuration key. Key is a path such as
