@@ -181,7 +181,17 @@ func (b *book) Findings(authority, id string) ([]poct.Finding, error) {
 // ControlRuns steps from chain to chain by the index: there are few of them,
 // and each may be long.
 func (b *book) ControlRuns(meter, stripLot string, to time.Time, n int) ([]poct.Past, error) {
-	if meter == "" || n <= 0 {
+	if n <= 0 {
+		return nil, nil
+	}
+	return b.controlRuns(meter, stripLot, func(chain string) ([]poct.Past, error) {
+		return b.pasts(`WHERE meter = ? AND strip_lot = ? AND chain = ? AND chain <> '' AND state = 'filed' AND tested <= ?
+			ORDER BY tested DESC, seq DESC LIMIT ?`, meter, stripLot, chain, upTo(to), n)
+	})
+}
+
+func (b *book) controlRuns(meter, stripLot string, of func(chain string) ([]poct.Past, error)) ([]poct.Past, error) {
+	if meter == "" {
 		return nil, nil
 	}
 	chains, err := collect(b.q, scanText, `WITH RECURSIVE chains (chain) AS (
@@ -194,8 +204,7 @@ func (b *book) ControlRuns(meter, stripLot string, to time.Time, n int) ([]poct.
 	}
 	var all []poct.Past
 	for _, chain := range chains {
-		runs, err := b.pasts(`WHERE meter = ? AND strip_lot = ? AND chain = ? AND chain <> '' AND state = 'filed' AND tested <= ?
-			ORDER BY tested DESC, seq DESC LIMIT ?`, meter, stripLot, chain, upTo(to), n)
+		runs, err := of(chain)
 		if err != nil {
 			return nil, err
 		}
@@ -219,7 +228,11 @@ func (b *book) SiteLots(site string, n int) ([]string, error) {
 	if n <= 0 {
 		return nil, nil
 	}
-	newest, err := collect(b.q, scanText, `SELECT strip_lot FROM results WHERE site = ? AND kind = 'patient' ORDER BY seq DESC LIMIT ?`, site, n)
+	return b.siteLots(`SELECT strip_lot FROM results WHERE site = ? AND kind = 'patient' ORDER BY seq DESC LIMIT ?`, site, n)
+}
+
+func (b *book) siteLots(query string, args ...any) ([]string, error) {
+	newest, err := collect(b.q, scanText, query, args...)
 	if err != nil {
 		return nil, fmt.Errorf("read strip lots in use: %w", err)
 	}

@@ -166,17 +166,32 @@ func scanRow(rows rowSet) (rowOf, error) {
 	return r, err
 }
 
+// bySnapshot lists the kinds that a snapshot holds.
+const bySnapshot = `('sites', 'meters', 'operators', 'strip_lots', 'control_lots', 'shipments', 'acceptances')`
+
 // loadRegistry reads everything but patients, visits and findings.
 func loadRegistry(q querier) (*snapshot, error) {
+	rows, err := collect(q, scanRow, `SELECT kind, key, row FROM registry WHERE kind IN `+bySnapshot+` ORDER BY kind, key`)
+	if err != nil {
+		return nil, fmt.Errorf("read registry: %w", err)
+	}
+	s, err := newSnapshot(rows)
+	if err != nil {
+		return nil, err
+	}
+	if err := q.row(`SELECT NOT EXISTS (SELECT 1 FROM registry WHERE kind = 'visits'), NOT EXISTS (SELECT 1 FROM registry WHERE kind = 'findings')`).
+		Scan(&s.noVisits, &s.noFindings); err != nil {
+		return nil, fmt.Errorf("read registry: %w", err)
+	}
+	return s, nil
+}
+
+// newSnapshot puts rows, in the order of kind and key, into their places.
+func newSnapshot(rows []rowOf) (*snapshot, error) {
 	s := &snapshot{
 		sites: map[string]poct.Site{}, meters: map[string]poct.Meter{}, operators: map[string]poct.Operator{},
 		stripLots: map[string]poct.StripLot{}, controlLots: map[string][]poct.ControlLot{},
 		shipments: map[siteLot][]poct.Shipment{}, acceptances: map[siteLot][]poct.Acceptance{},
-	}
-	rows, err := collect(q, scanRow, `SELECT kind, key, row FROM registry
-		WHERE kind IN ('sites', 'meters', 'operators', 'strip_lots', 'control_lots', 'shipments', 'acceptances') ORDER BY kind, key`)
-	if err != nil {
-		return nil, fmt.Errorf("read registry: %w", err)
 	}
 	for _, r := range rows {
 		if err := s.add(r); err != nil {
@@ -189,10 +204,6 @@ func loadRegistry(q querier) (*snapshot, error) {
 	}
 	for _, list := range s.acceptances {
 		slices.SortStableFunc(list, func(a, b poct.Acceptance) int { return a.At.Compare(b.At) })
-	}
-	if err := q.row(`SELECT NOT EXISTS (SELECT 1 FROM registry WHERE kind = 'visits'), NOT EXISTS (SELECT 1 FROM registry WHERE kind = 'findings')`).
-		Scan(&s.noVisits, &s.noFindings); err != nil {
-		return nil, fmt.Errorf("read registry: %w", err)
 	}
 	return s, nil
 }

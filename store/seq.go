@@ -13,10 +13,14 @@ import (
 // 6.2, method 3), and always above the one before, also when the clock steps
 // back.
 func (t *tx) nextSeq() int64 {
-	ns := max(t.at.UnixNano(), 0)
-	seq := ns/1e6<<12 | ns%1e6*4096/1e6
-	t.lastSeq = max(seq, t.lastSeq+1)
+	t.lastSeq = max(frontOf(t.at), t.lastSeq+1)
 	return t.lastSeq
+}
+
+// frontOf is a time as it stands at the front of an id.
+func frontOf(at time.Time) int64 {
+	ns := max(at.UnixNano(), 0)
+	return ns/1e6<<12 | ns%1e6*4096/1e6
 }
 
 // newID is a UUID v7 that begins with a row number.
