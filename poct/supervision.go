@@ -93,6 +93,9 @@ type Notification struct {
 	Code string    `json:"code,omitempty"` // the problem's code, the outlet's or inlet's id
 	Step int       `json:"step"`           // 0 at first, then raised by each reminder
 	At   time.Time `json:"at"`
+	// About tells one notification from another that says the same in all
+	// else: the result, look-back or meter behind it. It is not sent on.
+	About string `json:"-"`
 }
 
 // Kinds of notification.
