@@ -26,8 +26,16 @@ type Profile struct {
 	results  []result
 	errors   map[string]string
 	notSent  []string
-	fallback hl7.Charset // hl7v2
+	fallback hl7.Charset // of bytes that are not UTF-8; csv has its own
 	csv      csvForm
+	rowsAt   any  // json, xml: where the records stand
+	comma    bool // decimal comma
+
+	// A laboratory's own results: all of the profile's, or those under these
+	// conditions.
+	comparison         bool
+	compared           []condition
+	comparisonSpecimen string
 }
 
 // ID of the profile in the configuration.
@@ -36,7 +44,8 @@ func (p *Profile) ID() string { return p.id }
 // fields in the form they are read with; see FieldsConfig.
 type fields struct {
 	meter, sequence, testedAt, sentAt, operator, patient, birthDate, family, given, sex,
-	stripLot, stripExpires, onboard, deviceError, status, visit, order field
+	stripLot, stripExpires, onboard, deviceError, status, visit, order,
+	askedAt, sampledAt, runTime, haematocrit, interference field
 }
 
 type control struct {
@@ -48,7 +57,8 @@ type control struct {
 func (f *fields) all(c *control) []*field {
 	return []*field{
 		&f.meter, &f.sequence, &f.testedAt, &f.sentAt, &f.operator, &f.patient, &f.birthDate, &f.family, &f.given, &f.sex,
-		&f.stripLot, &f.stripExpires, &f.onboard, &f.deviceError, &f.status, &f.visit, &f.order, &c.lot, &c.level,
+		&f.stripLot, &f.stripExpires, &f.onboard, &f.deviceError, &f.status, &f.visit, &f.order,
+		&f.askedAt, &f.sampledAt, &f.runTime, &f.haematocrit, &f.interference, &c.lot, &c.level,
 	}
 }
 
@@ -83,17 +93,20 @@ type field struct {
 	layout         layout
 	pattern        *regexp.Regexp
 	values         map[string]string
+	formula        *formula // computed, instead of the place
 }
 
 var (
-	analytes  = []string{"inr", "pt"}
-	specimens = []string{"capillary", "venous"}
-	statuses  = []string{string(poct.StatusPreliminary), string(poct.StatusFinal), string(poct.StatusCorrected), string(poct.StatusWithdrawn), string(poct.StatusCancelled)}
-	loincForm = regexp.MustCompile(`^[0-9]{1,7}-[0-9]$`)
+	analytes     = []string{"inr", "pt"}
+	specimens    = []string{"capillary", "venous"}
+	labSpecimens = []string{"capillary", "venous", "plasma"}
+	statuses     = []string{string(poct.StatusPreliminary), string(poct.StatusFinal), string(poct.StatusCorrected), string(poct.StatusWithdrawn), string(poct.StatusCancelled)}
+	loincForm    = regexp.MustCompile(`^[0-9]{1,7}-[0-9]$`)
 	// sendable lists what not_sent may name.
 	sendable = []string{
 		poct.FieldSequence, poct.FieldOperator, poct.FieldBirthDate, poct.FieldFamily, poct.FieldGiven, poct.FieldSex,
 		poct.FieldStripLot, poct.FieldStripExpires, "sent_at", "pt", "onboard", poct.FieldVisit, poct.FieldOrder,
+		poct.FieldAskedAt, poct.FieldSampledAt, poct.FieldRunTime, poct.FieldHaematocrit, poct.FieldInterference,
 	}
 )
 
@@ -109,7 +122,15 @@ func Compile(cfg ProfileConfig) (*Profile, []poct.KeyFault) {
 		c.fault("id", "is missing", "give the profile a name, such as quill-hl7")
 	}
 	c.oneOf("format", cfg.Format, formNames())
-	c.oneOf("specimen", cfg.Specimen, specimens)
+	p.comparison = cfg.Kind == kindComparison
+	if cfg.Kind != "" {
+		c.oneOf("kind", cfg.Kind, []string{kindComparison})
+	}
+	if p.comparison {
+		c.oneOf("specimen", cfg.Specimen, labSpecimens)
+	} else {
+		c.oneOf("specimen", cfg.Specimen, specimens)
+	}
 	if cfg.Model == "" {
 		c.fault("model", "is missing", "write the meter model as the registry names it")
 	}
@@ -118,7 +139,8 @@ func Compile(cfg ProfileConfig) (*Profile, []poct.KeyFault) {
 	}
 	p.limits = c.limits(cfg.MeasuringRange)
 	p.match = c.conditions("match", cfg.Match)
-	p.fields = c.fields(cfg.Fields)
+	p.fields = c.fields(cfg.Fields, p.comparison)
+	c.comparison(cfg, p)
 	p.control = c.control(cfg.Control)
 	p.results = c.results(cfg.Results)
 	c.notSent(cfg)
@@ -129,6 +151,7 @@ func Compile(cfg ProfileConfig) (*Profile, []poct.KeyFault) {
 		c.fault("charset", "is not for profiles of format csv", "write csv.encoding")
 	}
 	p.fallback = c.charset("charset", cfg.Charset)
+	c.recordSettings(cfg, p)
 	if c.form.settle != nil {
 		c.form.settle(&c, cfg, p)
 	}
@@ -146,6 +169,8 @@ func (c *compiler) notSent(cfg ProfileConfig) {
 		poct.FieldFamily: f.Family.set(), poct.FieldGiven: f.Given.set(), poct.FieldSex: f.Sex.set(),
 		poct.FieldStripLot: f.StripLot.set(), poct.FieldStripExpires: f.StripExpires.set(), "sent_at": f.SentAt.set(),
 		"onboard": f.Onboard.set(), poct.FieldVisit: f.Visit.set(), poct.FieldOrder: f.Order.set(),
+		poct.FieldAskedAt: f.AskedAt.set(), poct.FieldSampledAt: f.SampledAt.set(), poct.FieldRunTime: f.RunTime.set(),
+		poct.FieldHaematocrit: f.Haematocrit.set(), poct.FieldInterference: f.Interference.set(),
 		"pt": slices.ContainsFunc(cfg.Results, func(r ResultConfig) bool { return r.Analyte == "pt" }),
 	}
 	for i, name := range cfg.NotSent {
@@ -156,6 +181,53 @@ func (c *compiler) notSent(cfg ProfileConfig) {
 		case reads[name]:
 			c.fault(key, fmt.Sprintf("%q is read by this profile as well", name), "remove one of the two")
 		}
+	}
+}
+
+const kindComparison = "comparison"
+
+// comparison checks what tells a laboratory's own results from a meter's.
+func (c *compiler) comparison(cfg ProfileConfig, p *Profile) {
+	p.compared = c.conditions("comparison.when", cfg.Comparison.When)
+	p.comparisonSpecimen = cfg.Specimen
+	if s := cfg.Comparison.Specimen; s != "" {
+		c.oneOf("comparison.specimen", s, labSpecimens)
+		p.comparisonSpecimen = s
+	}
+	switch {
+	case p.comparison && (len(p.compared) > 0 || cfg.Comparison.Specimen != ""):
+		c.fault("comparison", "has no effect beside kind: comparison", "remove one of the two")
+	case len(p.compared) == 0 && cfg.Comparison.Specimen != "":
+		c.fault("comparison.when", "is missing", "say what marks a laboratory's own result, or remove comparison")
+	}
+	if p.comparison && !p.fields.meter.on && !p.fields.sequence.on {
+		c.fault("fields.sequence", "is missing", "say where the laboratory's own number of the result stands, such as the filler order number: it tells its results apart")
+	}
+}
+
+// recordSettings checks what json and xml profiles alone may set.
+func (c *compiler) recordSettings(cfg ProfileConfig, p *Profile) {
+	if c.form.rows == nil {
+		for _, s := range []struct {
+			key     string
+			written bool
+		}{{"rows", cfg.Rows != ""}, {"decimal", cfg.Decimal != ""}} {
+			if s.written {
+				c.fault(s.key, "has no effect in a profile of format "+cfg.Format, "remove it")
+			}
+		}
+		return
+	}
+	var ok bool
+	if p.rowsAt, ok = c.form.rows(cfg.Rows); !ok {
+		c.fault("rows", fmt.Sprintf("%q is not a place of records", cfg.Rows), c.form.rowsForm)
+	}
+	switch cfg.Decimal {
+	case "", ".":
+	case ",":
+		p.comma = true
+	default:
+		c.fault("decimal", fmt.Sprintf("%q is not known", cfg.Decimal), `write "." or ","`)
 	}
 }
 
@@ -252,11 +324,18 @@ func (c *compiler) field(key string, f FieldConfig) field {
 		return field{}
 	}
 	out := field{on: true, typ: f.Type, authority: f.Authority, values: f.Values}
-	if f.At == "" {
+	switch {
+	case f.CEL != "":
+		out.formula = c.formula(key+".cel", f.CEL)
+		if f.At != "" {
+			c.fault(key+".at", "has no effect beside cel", `remove it; the expression reads places by at("PLACE")`)
+		}
+	case f.At == "":
 		c.fault(key+".at", "is missing", "write where the field stands")
 		return out
+	default:
+		out.place = c.place(key, f.At)
 	}
-	out.place = c.place(key, f.At)
 	out.where = c.conditions(key+".where", f.Where)
 	if f.Zone != "" && f.Zone != "site" {
 		zone, err := time.LoadLocation(f.Zone)
@@ -286,11 +365,11 @@ func (c *compiler) field(key string, f FieldConfig) field {
 // idle refuses settings that would have no effect on a field.
 func (c *compiler) idle(key string, f FieldConfig, at hl7.Path) {
 	name := strings.TrimPrefix(key, "fields.")
-	isTime := name == "tested_at" || name == "sent_at"
+	isTime := slices.Contains([]string{"tested_at", "sent_at", poct.FieldAskedAt, poct.FieldSampledAt}, name)
 	isDate := name == "birth_date" || name == "strip_expires"
 	isPatient, isStatus := name == "patient", name == "status" && c.form.perValue
-	whole := isPatient && c.form.name == formatHL7 && at.Component == 0 // chosen by authority and type
-	measured := strings.HasPrefix(name, "results[")                     // read as sent, from where the result stands
+	whole := isPatient && c.form.name == formatHL7 && at.Component == 0 && f.CEL == "" // chosen by authority and type
+	measured := strings.HasPrefix(name, "results[")                                    // read as sent, from where the result stands
 	for _, s := range []struct {
 		key     string
 		written bool
@@ -298,7 +377,7 @@ func (c *compiler) idle(key string, f FieldConfig, at hl7.Path) {
 	}{
 		{"type", f.Type != "", whole}, {"authority", f.Authority != "", isPatient},
 		{"zone", f.Zone != "", isTime}, {"layout", f.Layout != "", isTime || isDate},
-		{"where", f.Where != nil, !whole && !measured && !isStatus}, {"pattern", f.Pattern != "", !whole && !measured && !isStatus},
+		{"where", f.Where != nil, !whole && !measured && !isStatus}, {"pattern", f.Pattern != "", !whole && !measured && !isStatus && f.CEL == ""},
 		{"values", f.Values != nil, !whole && !measured},
 	} {
 		if s.written && !s.works {
@@ -307,7 +386,7 @@ func (c *compiler) idle(key string, f FieldConfig, at hl7.Path) {
 	}
 }
 
-func (c *compiler) fields(f FieldsConfig) fields {
+func (c *compiler) fields(f FieldsConfig, comparison bool) fields {
 	out := fields{
 		meter: c.field("fields.meter", f.Meter), sequence: c.field("fields.sequence", f.Sequence),
 		testedAt: c.field("fields.tested_at", f.TestedAt), sentAt: c.field("fields.sent_at", f.SentAt),
@@ -317,6 +396,9 @@ func (c *compiler) fields(f FieldsConfig) fields {
 		stripLot: c.field("fields.strip_lot", f.StripLot), stripExpires: c.field("fields.strip_expires", f.StripExpires),
 		onboard: c.field("fields.onboard", f.Onboard), deviceError: c.field("fields.error", f.Error),
 		status: c.field("fields.status", f.Status), visit: c.field("fields.visit", f.Visit), order: c.field("fields.order", f.Order),
+		askedAt: c.field("fields.asked_at", f.AskedAt), sampledAt: c.field("fields.sampled_at", f.SampledAt),
+		runTime: c.field("fields.run_time", f.RunTime), haematocrit: c.field("fields.haematocrit", f.Haematocrit),
+		interference: c.field("fields.interference", f.Interference),
 	}
 	for _, needed := range []struct {
 		key string
@@ -327,7 +409,7 @@ func (c *compiler) fields(f FieldsConfig) fields {
 		{"fields.tested_at", out.testedAt, "say where the time of the test stands"},
 		{"fields.patient", out.patient, "say where the patient's identifier stands"},
 	} {
-		if !needed.f.on {
+		if !needed.f.on && !(comparison && needed.key == "fields.meter") {
 			c.fault(needed.key, "is missing", needed.why)
 		}
 	}
@@ -437,7 +519,7 @@ func isLOINC(code string) bool {
 }
 
 func orAt(f FieldConfig, at string) FieldConfig {
-	if f.At == "" {
+	if f.At == "" && f.CEL == "" {
 		f.At = at
 	}
 	return f

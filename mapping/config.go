@@ -9,20 +9,31 @@ import (
 // integration engineer writes it.
 type ProfileConfig struct {
 	ID     string `yaml:"id"`
-	Format string `yaml:"format"` // hl7v2 or csv
+	Format string `yaml:"format"` // hl7v2, csv, json, xml ...
 	Model  string `yaml:"model"`
+	// Kind is empty for a meter's profile; comparison for a laboratory's own
+	// results, which are compared with meters' and never sent on.
+	Kind string `yaml:"kind,omitempty"`
 	// Match chooses between several profiles of an inlet: each place must hold
 	// one of its values. Empty fits everything of the format.
 	Match          map[string]Values `yaml:"match,omitempty"`
-	Specimen       string            `yaml:"specimen"` // capillary or venous
+	Specimen       string            `yaml:"specimen"` // capillary or venous; plasma for comparisons
 	MeasuringRange RangeConfig       `yaml:"measuring_range,omitempty"`
-	// Charset reads bytes that are not UTF-8 in an HL7 message that declares no
-	// character set: windows-1252, iso-8859-1 or iso-8859-15.
-	Charset string         `yaml:"charset,omitempty"`
-	CSV     CSVConfig      `yaml:"csv,omitempty"`
-	Fields  FieldsConfig   `yaml:"fields"`
-	Control ControlConfig  `yaml:"control,omitempty"`
-	Results []ResultConfig `yaml:"results"`
+	// Charset reads bytes that are not UTF-8 in a message that declares no
+	// character set: windows-1252, iso-8859-1 or iso-8859-15. A csv profile has
+	// csv.encoding instead.
+	Charset string `yaml:"charset,omitempty"`
+	// Rows is where the records of a json or xml file stand: a list, each of
+	// its members a record, or one record. Left out: the file is one record, or
+	// a JSON list of records.
+	Rows    string    `yaml:"rows,omitempty"`
+	Decimal string    `yaml:"decimal,omitempty"` // json, xml: "." or ","; "." if left out
+	CSV     CSVConfig `yaml:"csv,omitempty"`
+
+	Fields     FieldsConfig     `yaml:"fields"`
+	Control    ControlConfig    `yaml:"control,omitempty"`
+	Comparison ComparisonConfig `yaml:"comparison,omitempty"`
+	Results    []ResultConfig   `yaml:"results"`
 	// Errors are the model's error codes in words. A record whose value is one
 	// of them is a device event, not a result.
 	Errors  map[string]string `yaml:"errors,omitempty"`
@@ -54,11 +65,23 @@ type FieldsConfig struct {
 	Status FieldConfig `yaml:"status,omitempty"`
 	Visit  FieldConfig `yaml:"visit,omitempty"`
 	Order  FieldConfig `yaml:"order,omitempty"`
+	// Of the run itself: when the meter asked for the sample, when the sample
+	// was on the strip, and the seconds from there to the result.
+	AskedAt   FieldConfig `yaml:"asked_at,omitempty"`
+	SampledAt FieldConfig `yaml:"sampled_at,omitempty"`
+	RunTime   FieldConfig `yaml:"run_time,omitempty"`
+	// Haematocrit in percent. Interference is every note at its place of what
+	// may disturb the test; its values may map a note to "", which says nothing.
+	Haematocrit  FieldConfig `yaml:"haematocrit,omitempty"`
+	Interference FieldConfig `yaml:"interference,omitempty"`
 }
 
 // FieldConfig is one place, written as a text alone or with how to read it.
 type FieldConfig struct {
-	At        string            `yaml:"at"`                  // hl7v2: PID-3.1; csv: the column's name
+	At string `yaml:"at"` // hl7v2: PID-3.1; csv: the column's name
+	// CEL computes the text from other places, instead of At: at("PLACE") is
+	// the text there. It is one expression of the Common Expression Language.
+	CEL       string            `yaml:"cel,omitempty"`
 	Where     map[string]Values `yaml:"where,omitempty"`     // only in a segment or row with these values
 	Type      string            `yaml:"type,omitempty"`      // patient: identifier type, CX.5
 	Authority string            `yaml:"authority,omitempty"` // patient: assigning authority, CX.4
@@ -80,7 +103,7 @@ func (f *FieldConfig) UnmarshalYAML(decode func(any) error) error {
 
 // set reports whether the field was written at all.
 func (f FieldConfig) set() bool {
-	return f.At != "" || f.Where != nil || f.Type != "" || f.Authority != "" || f.Zone != "" ||
+	return f.At != "" || f.CEL != "" || f.Where != nil || f.Type != "" || f.Authority != "" || f.Zone != "" ||
 		f.Layout != "" || f.Pattern != "" || f.Values != nil
 }
 
@@ -132,6 +155,13 @@ type CSVConfig struct {
 	Ignore []string `yaml:"ignore,omitempty"`
 }
 
+// ComparisonConfig tells a laboratory's own results from a meter's where both
+// come in under one profile.
+type ComparisonConfig struct {
+	When     map[string]Values `yaml:"when,omitempty"`
+	Specimen string            `yaml:"specimen,omitempty"` // the profile's if left out
+}
+
 // ControlConfig tells control measurements from patients'.
 type ControlConfig struct {
 	When  map[string]Values `yaml:"when,omitempty"` // each place holds one of its values: a control
@@ -143,7 +173,7 @@ type ControlConfig struct {
 type ResultConfig struct {
 	Analyte string            `yaml:"analyte"` // inr or pt
 	Where   map[string]Values `yaml:"where,omitempty"`
-	Value   FieldConfig       `yaml:"value,omitempty"` // hl7v2: OBX-5 if left out; csv: the column
+	Value   FieldConfig       `yaml:"value,omitempty"` // hl7v2: OBX-5 if left out; csv: the column's name
 	Unit    FieldConfig       `yaml:"unit,omitempty"`  // hl7v2: OBX-6.1 if left out; csv: a UCUM code as text, or {at: column}
 	LOINC   string            `yaml:"loinc"`
 	Units   map[string]string `yaml:"units,omitempty"` // unit as sent -> UCUM code

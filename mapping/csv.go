@@ -43,33 +43,10 @@ func (c *compiler) csv(cfg ProfileConfig, p *Profile) {
 	}
 	f.fallback = c.charset("csv.encoding", cfg.CSV.Encoding)
 	p.csv = f
-	p.csv.known = p.columns()
-}
-
-// columns lists every column that the profile names.
-func (p *Profile) columns() []string {
-	var out []string
-	add := func(at place) {
-		if at.text != "" {
-			out = append(out, at.text)
-		}
+	p.comma = f.comma
+	for _, at := range p.places() {
+		p.csv.known = append(p.csv.known, at.text)
 	}
-	for _, x := range p.fields.all(&p.control) {
-		add(x.place)
-		for _, w := range x.where {
-			add(w.at)
-		}
-	}
-	conditions := slices.Concat(p.match, p.control.when)
-	for _, r := range p.results {
-		add(r.value.place)
-		add(r.unit.place)
-		conditions = append(conditions, r.where...)
-	}
-	for _, c := range conditions {
-		add(c.at)
-	}
-	return out
 }
 
 // cell is one field of a row, blanks around it dropped; its bytes include quotes.
@@ -108,17 +85,17 @@ func decodeCSV(a poct.Arrival, profiles []*Profile, zones Zones) []Decoded {
 	}
 	var out []Decoded
 	for i := range tables[0].rows {
-		at := slices.IndexFunc(tables, func(t table) bool { return len(t.rows[i]) == len(t.columns) && t.all(i, t.p.match) })
+		at := slices.IndexFunc(tables, func(t table) bool { return len(t.rows[i]) == len(t.columns) && holdIn(row{&t, i}, t.p.match) })
 		if at >= 0 {
-			out = append(out, tables[at].read(a, zones, i))
+			out = append(out, readRecord(a, tables[at].p, zones, i, row{&tables[at], i}))
 			continue
 		}
-		row, columns := tables[0].rows[i], tables[0].columns
+		cells, columns := tables[0].rows[i], tables[0].columns
 		text := fmt.Sprintf("No profile of this inlet fits record %d.", i+1)
-		if len(row) != len(columns) {
-			text = fmt.Sprintf("Record %d has %d fields, the header has %d.", i+1, len(row), len(columns))
+		if len(cells) != len(columns) {
+			text = fmt.Sprintf("Record %d has %d fields, the header has %d.", i+1, len(cells), len(columns))
 		}
-		d := unread(a, text, extent(row))[0]
+		d := unread(a, text, extent(cells))[0]
 		d.Reading.Index = i
 		out = append(out, d)
 	}
@@ -128,12 +105,17 @@ func decodeCSV(a poct.Arrival, profiles []*Profile, zones Zones) []Decoded {
 // extent is where a row stands.
 func extent(row []cell) poct.Span { return poct.Span{From: row[0].at.From, To: row[len(row)-1].at.To} }
 
-// all reports whether every condition holds for a record.
-func (t *table) all(i int, list []condition) bool {
-	return !slices.ContainsFunc(list, func(c condition) bool { return !slices.Contains(c.in, t.cell(i, c.at).text) })
+// row is one record of a table.
+type row struct {
+	t *table
+	i int
 }
 
-func (t *table) cell(i int, at place) cell { return t.rows[i][t.columns[at.text]] }
+func (r row) extent() poct.Span { return extent(r.t.rows[r.i]) }
+
+func (r row) find(at place) found { return r.t.rows[r.i][r.t.columns[at.text]] }
+
+func (r row) every(at place) []found { return []found{r.find(at)} }
 
 // rows divides the file and maps the header; problem says why it cannot.
 func (p *Profile) rows(raw []byte) (rows [][]cell, columns map[string]int, problem string) {
@@ -187,55 +169,6 @@ func (p *Profile) rows(raw []byte) (rows [][]cell, columns map[string]int, probl
 		}
 	}
 	return rows, columns, ""
-}
-
-// read reads one record, which has as many fields as the header.
-func (t *table) read(a poct.Arrival, zones Zones, i int) Decoded {
-	p := t.p
-	r := reader{p: p, zones: zones, comma: p.csv.comma}
-	r.r = poct.Reading{Arrival: a.ID, Index: i, Where: map[string]poct.Span{poct.FieldMessage: extent(t.rows[i])}}
-	r.get = func(f *field) found {
-		if !t.all(i, f.where) {
-			return found{}
-		}
-		return t.cell(i, f.place)
-	}
-	for n := range p.results {
-		x := &p.results[n]
-		if !t.all(i, x.where) {
-			continue
-		}
-		c := t.cell(i, x.value.place)
-		if c.text == "" {
-			continue // an empty cell measures nothing; the check says so where it matters
-		}
-		unit := ""
-		if x.unit.on {
-			unit = t.cell(i, x.unit.place).text
-		}
-		if _, twice := r.r.Measured(x.analyte); twice {
-			r.found = append(r.found, unreadable(x.analyte, "One record holds "+strings.ToUpper(x.analyte)+" twice; which of the two counts is not known."))
-			continue
-		}
-		r.r.Measurements = append(r.r.Measurements, r.measurement(x, c.text, unit, x.value.text, ""))
-		r.r.Where[x.analyte] = c.at
-	}
-	r.context()
-	r.r.Patient = poct.PatientRef{ID: r.text(poct.FieldPatient, &p.fields.patient)}
-	if r.r.Patient.ID != "" {
-		r.r.Patient.Authority = p.fields.patient.authority
-	}
-	r.controlled(len(p.control.when) > 0 && t.all(i, p.control.when))
-	r.r.Status = poct.StatusFinal
-	if p.fields.status.on {
-		text := r.text("status", &p.fields.status)
-		r.r.Status = poct.Status(text)
-		if !slices.Contains(statuses, text) {
-			r.r.Status = poct.StatusFinal
-			r.found = append(r.found, unreadable("status", "The record's status is none that the profile names."))
-		}
-	}
-	return r.finish()
 }
 
 // splitter divides CSV as RFC 4180 writes it, and keeps where each field

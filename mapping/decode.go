@@ -61,6 +61,7 @@ type reader struct {
 	offset *time.Location // the offset that the message's own time has
 	comma  bool           // decimal comma
 	get    func(*field) found
+	every  func(*field) []found // all of them, for a field that may stand in several places; nil: the one
 	found  []poct.Problem
 }
 
@@ -68,8 +69,9 @@ type reader struct {
 type found struct {
 	text     string
 	at       poct.Span
-	garbled  bool // holds bytes or escapes that cannot be read
-	disputed bool // another place says something else
+	garbled  bool   // holds bytes or escapes that cannot be read
+	fault    string // why else it cannot be read, "" if it can
+	disputed bool   // another place says something else
 }
 
 // text reads a field as text and notes where it stands.
@@ -77,21 +79,61 @@ func (r *reader) text(name string, f *field) string {
 	if !f.on {
 		return ""
 	}
-	got := r.get(f)
+	got := r.read(f)
 	if got.at.To > got.at.From {
 		r.r.Where[name] = got.at
 	}
 	r.legible(name, got)
-	text := got.text
-	if f.pattern != nil {
-		if m := f.pattern.FindStringSubmatch(text); m != nil {
-			text = m[1]
-		} else {
-			text = ""
+	return f.word(got.text)
+}
+
+// read takes a field from its place, or computes it from several.
+func (r *reader) read(f *field) found {
+	if f.formula == nil {
+		return r.get(f)
+	}
+	return f.formula.compute(func(p place) found {
+		one := field{on: true, place: p, where: f.where}
+		return r.get(&one)
+	})
+}
+
+// texts reads a field that may stand in several places; those that say nothing
+// are left out.
+func (r *reader) texts(name string, f *field) []string {
+	if !f.on {
+		return nil
+	}
+	var list []found
+	if r.every == nil || f.formula != nil {
+		list = []found{r.read(f)}
+	} else {
+		list = r.every(f)
+	}
+	var out []string
+	for _, got := range list {
+		r.legible(name, got)
+		if text := f.word(got.text); text != "" && !slices.Contains(out, text) {
+			if len(out) == 0 {
+				r.r.Where[name] = got.at
+			}
+			out = append(out, text)
 		}
 	}
+	return out
+}
+
+// word is what a text means: the group of the pattern, then the profile's word.
+func (f *field) word(text string) string {
+	if f.pattern != nil {
+		m := f.pattern.FindStringSubmatch(text)
+		if m == nil {
+			return f.values[""]
+		}
+		text = m[1]
+	}
 	if word, ok := f.values[text]; ok {
-		text = word
+		return word
 	}
 	return text
 }
@@ -101,6 +143,9 @@ func (r *reader) legible(name string, got found) {
 	if got.garbled {
 		r.found = append(r.found, unreadable(name, "The "+strings.ReplaceAll(name, "_", " ")+
 			" holds bytes or escapes that cannot be read in the message's character set."))
+	}
+	if got.fault != "" {
+		r.found = append(r.found, unreadable(name, "The "+strings.ReplaceAll(name, "_", " ")+" "+got.fault+"."))
 	}
 }
 
@@ -124,11 +169,40 @@ func (r *reader) context() {
 	r.r.Order = r.text(poct.FieldOrder, &f.order)
 	if on := r.text("onboard", &f.onboard); on != "" && r.r.Onboard == "" { // not failed already by a flag
 		r.r.Onboard = "pass"
-		if on != "pass" || r.get(&f.onboard).disputed {
+		if on != "pass" || r.read(&f.onboard).disputed {
 			r.r.Onboard = "fail" // what the profile does not name did not pass
 		}
 	}
 	r.r.DeviceError = r.text("error", &f.deviceError)
+	r.r.AskedAt = r.stamp(poct.FieldAskedAt, &f.askedAt)
+	r.r.SampledAt = r.stamp(poct.FieldSampledAt, &f.sampledAt)
+	r.r.RunTime = r.quantity(poct.FieldRunTime, &f.runTime)
+	r.r.Haematocrit = r.quantity(poct.FieldHaematocrit, &f.haematocrit)
+	r.r.Interference = r.texts(poct.FieldInterference, &f.interference)
+}
+
+// quantity reads a number beside the results. One that cannot be read stops
+// the reading: nobody is to believe that there was none.
+func (r *reader) quantity(name string, f *field) poct.Number {
+	text := r.text(name, f)
+	if text == "" {
+		return poct.Number{}
+	}
+	n, ok := number(text, r.comma)
+	if !ok {
+		r.found = append(r.found, unreadable(name, "The "+strings.ReplaceAll(name, "_", " ")+" is not a plain decimal number."))
+	}
+	return n
+}
+
+// compares settles whose result it is where a laboratory's own come in. A
+// control stays one.
+func (r *reader) compares(holds func([]condition) bool) {
+	p := r.p
+	if r.r.Kind != poct.KindPatient || !p.comparison && (len(p.compared) == 0 || !holds(p.compared)) {
+		return
+	}
+	r.r.Kind, r.r.Specimen, r.r.ControlHint = poct.KindComparison, p.comparisonSpecimen, ""
 }
 
 // controlled fills what tells of a control, and keeps evidence that a record

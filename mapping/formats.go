@@ -34,6 +34,10 @@ type form struct {
 	// there too. Else a record holds all analytes, each at a place of its own.
 	perValue           bool
 	where, value, unit string
+	// rows reads where records stand, and rowsForm says how to write that; nil
+	// where the format itself tells records apart.
+	rows     func(at string) (any, bool)
+	rowsForm string
 	// offsets: times have an offset, or the message has one, so that a profile
 	// need not name a zone.
 	offsets bool

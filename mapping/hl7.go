@@ -199,8 +199,13 @@ func (p *Profile) pick(o *hl7.Order) *sorted {
 // refers reports whether a field of the profile is looked for in this OBX.
 func (p *Profile) refers(b hl7.Observation) bool {
 	return slices.ContainsFunc(p.fields.all(&p.control), func(f *field) bool {
-		return f.path.Segment == "OBX" && len(f.where) > 0 && allHold(f.where, b)
+		return f.inResults() && len(f.where) > 0 && allHold(f.where, b)
 	})
+}
+
+// inResults reports whether a field, or a part of its formula, stands in an OBX.
+func (f *field) inResults() bool {
+	return f.path.Segment == "OBX" || f.formula != nil && slices.ContainsFunc(f.formula.places, func(p place) bool { return p.path.Segment == "OBX" })
 }
 
 // spread lists where fields are looked up: in this order, then in those beside it.
@@ -223,23 +228,43 @@ func (s *sorted) spread(beside []*hl7.Order) {
 // field finds a field: with conditions in the first place where they hold,
 // else in the first result, specimen or note that has it.
 func (s *sorted) field(f *field) found {
+	if f.path.Segment == "OBX" && len(f.where) == 0 {
+		return s.ofResults(f)
+	}
+	var first found
+	s.visit(f, func(t found) bool { first = t; return false })
+	return first
+}
+
+// every finds a field in each place that has it.
+func (s *sorted) every(f *field) []found {
+	var out []found
+	s.visit(f, func(t found) bool { out = append(out, t); return true })
+	return out
+}
+
+// visit goes through the places of a field that say something, until then says
+// that it is enough.
+func (s *sorted) visit(f *field, then func(found) bool) {
 	var among []hl7.Scope
 	switch {
 	case f.path.Segment == "OBX" && len(f.where) > 0:
 		among = s.scopes
 	case f.path.Segment == "OBX":
-		return s.ofResults(f)
+		for _, b := range s.measured() {
+			among = append(among, b)
+		}
 	case f.path.Segment == "SPM":
 		for _, sp := range s.samples {
 			among = append(among, sp)
 		}
 	case f.path.Segment == "NTE" && f.path.Occurrence == 0:
 		for _, n := range s.notes {
-			if t := told(f.path.Of(n)); t.text != "" && (f.pattern == nil || f.pattern.MatchString(t.text)) {
-				return t
+			if t := told(f.path.Of(n)); t.text != "" && (f.pattern == nil || f.pattern.MatchString(t.text)) && !then(t) {
+				return
 			}
 		}
-		return found{}
+		return
 	case f.path.Occurrence == 0 && len(f.where) > 0: // a segment of the maker's own, told by its content
 		for n := 1; s.Find(f.path.Segment, n).Exists(); n++ {
 			among = append(among, only{s.Order, f.path.Segment, s.Find(f.path.Segment, n)})
@@ -249,23 +274,26 @@ func (s *sorted) field(f *field) found {
 	}
 	for _, scope := range among {
 		if allHold(f.where, scope) {
-			if t := read(f.path, scope); t.text != "" {
-				return t
+			if t := read(f.path, scope); t.text != "" && !then(t) {
+				return
 			}
 		}
 	}
-	return found{}
+}
+
+// measured are the results of the order, or, where it has none, all it holds.
+func (s *sorted) measured() []hl7.Observation {
+	if len(s.results) == 0 {
+		return s.Observations
+	}
+	return s.results
 }
 
 // ofResults takes a field from the first result that has it, and notes whether
 // another one says something else.
 func (s *sorted) ofResults(f *field) found {
-	list := s.results
-	if len(list) == 0 {
-		list = s.Observations
-	}
 	var first found
-	for _, b := range list {
+	for _, b := range s.measured() {
 		t := read(f.path, b)
 		if first.text == "" {
 			first = t
@@ -293,7 +321,7 @@ func (o only) Find(id string, n int) hl7.Segment {
 
 // order reads one ORDER_OBSERVATION group.
 func (r *reader) order(o *sorted) Decoded {
-	r.get = o.field
+	r.get, r.every = o.field, o.every
 	var statuses []poct.Status
 	for i, b := range o.results {
 		r.observe(o.as[i], b)
@@ -306,6 +334,7 @@ func (r *reader) order(o *sorted) Decoded {
 	}
 	r.identify(o.Order)
 	r.kindOf(o)
+	r.compares(o.allHold)
 	r.settleStatus(statuses)
 	if len(o.results) == 0 && r.r.DeviceError == "" {
 		r.found = append(r.found, unreadable(poct.FieldCode, "The order holds no result that the profile knows"+codes(o.strange)+"."))
@@ -329,7 +358,7 @@ func (r *reader) undisputed(o *sorted) {
 		name string
 		f    *field
 	}{{poct.FieldMeter, &f.meter}, {poct.FieldTestedAt, &f.testedAt}, {poct.FieldStripLot, &f.stripLot}} {
-		if x.f.on && o.field(x.f).disputed {
+		if x.f.on && r.read(x.f).disputed {
 			r.found = append(r.found, unreadable(x.name, "The results of one test name different values for "+strings.ReplaceAll(x.name, "_", " ")+"."))
 		}
 	}
@@ -343,9 +372,15 @@ func (r *reader) observe(x *result, b hl7.Observation) {
 	}
 	v := x.value.path.In(b)
 	value := told(v)
+	if x.value.formula != nil {
+		value = x.value.formula.compute(in(b))
+		r.legible(x.analyte, value)
+	}
 	switch typ := read(obxType, b).text; typ {
 	case "SN":
-		value.text = structured(v)
+		if x.value.formula == nil {
+			value.text = structured(v)
+		}
 	case "NM", "ST", "TX", "FT":
 	default:
 		r.found = append(r.found, unreadable(x.analyte, fmt.Sprintf("The value's type (OBX-2) is %q; a number comes as NM, SN or text.", typ)))
@@ -365,9 +400,15 @@ func (r *reader) observe(x *result, b hl7.Observation) {
 	r.flagged(x.analyte, flags)
 }
 
+// in reads places of one segment of results.
+func in(s hl7.Scope) func(place) found { return func(p place) found { return read(p.path, s) } }
+
 // unitOf reads the unit. One sent in another component than the profile reads
 // is not the same as none, which may have a meaning: it stays as sent.
 func unitOf(x *result, b hl7.Observation) string {
+	if x.unit.formula != nil {
+		return x.unit.formula.compute(in(b)).text
+	}
 	if unit := read(x.unit.path, b).text; unit != "" {
 		return unit
 	}
@@ -410,7 +451,12 @@ func (r *reader) statusOf(b hl7.Observation) poct.Status {
 	if !f.on {
 		return statusWords[read(obxStatus, b).text]
 	}
-	text := read(f.path, b).text
+	text := ""
+	if f.formula != nil {
+		text = f.formula.compute(in(b)).text
+	} else {
+		text = read(f.path, b).text
+	}
 	if word, ok := f.values[text]; ok {
 		return poct.Status(word)
 	}

@@ -13,7 +13,7 @@ import (
 // authority and type, never by position.
 func (r *reader) identify(o *hl7.Order) {
 	f := &r.p.fields.patient
-	if f.path.Component > 0 {
+	if f.path.Component > 0 || f.formula != nil {
 		r.r.Patient = poct.PatientRef{ID: r.text(poct.FieldPatient, f)}
 		if r.r.Patient.ID != "" {
 			r.r.Patient.Authority = f.authority
@@ -92,10 +92,7 @@ var roles = map[string]string{
 // role, of which only P may reach a record. A role that is neither a patient's
 // nor a control's is evidence for a person to judge.
 func (r *reader) kindOf(o *sorted) {
-	isControl := len(r.p.control.when) > 0
-	for _, c := range r.p.control.when {
-		isControl = isControl && o.anyHolds(c)
-	}
+	isControl := len(r.p.control.when) > 0 && o.allHold(r.p.control.when)
 	patients, hint := 0, ""
 	for _, s := range o.samples {
 		switch role := read(spmRole, s).text; role {
@@ -118,6 +115,11 @@ func (r *reader) kindOf(o *sorted) {
 	if r.r.Kind == poct.KindPatient && hint != "" {
 		r.r.ControlHint = hint
 	}
+}
+
+// allHold reports whether each condition holds somewhere in the order.
+func (s *sorted) allHold(list []condition) bool {
+	return !slices.ContainsFunc(list, func(c condition) bool { return !s.anyHolds(c) })
 }
 
 // anyHolds looks a condition of control.when up wherever its segment stands in

@@ -41,6 +41,16 @@ func joins(a, b *poct.Reading) bool {
 			return false
 		}
 	}
+	for i, s := range stamps(a) {
+		if other := stamps(b)[i]; s.Raw != "" && other.Raw != "" && s.Raw != other.Raw {
+			return false
+		}
+	}
+	for i, n := range quantities(a) {
+		if other := quantities(b)[i]; !n.IsZero() && !other.IsZero() && *n != *other {
+			return false
+		}
+	}
 	if _, agree := joinStatus([]poct.Status{a.Status, b.Status}); !agree && !event {
 		return false
 	}
@@ -68,6 +78,21 @@ func (d *Decoded) join(other Decoded) {
 			*text = *theirs[name]
 		}
 	}
+	for i, s := range stamps(r) {
+		if s.Raw == "" {
+			*s = *stamps(o)[i]
+		}
+	}
+	for i, n := range quantities(r) {
+		if n.IsZero() {
+			*n = *quantities(o)[i]
+		}
+	}
+	for _, note := range o.Interference {
+		if !slices.Contains(r.Interference, note) {
+			r.Interference = append(r.Interference, note)
+		}
+	}
 	if r.Onboard == "" || o.Onboard == "fail" {
 		r.Onboard = o.Onboard
 	}
@@ -91,3 +116,8 @@ func texts(r *poct.Reading) map[string]*string {
 		"error": &r.DeviceError, "error text": &r.ErrorText,
 	}
 }
+
+// stamps and quantities are what a test tells of its run, in the same way.
+func stamps(r *poct.Reading) []*poct.Stamp { return []*poct.Stamp{&r.AskedAt, &r.SampledAt} }
+
+func quantities(r *poct.Reading) []*poct.Number { return []*poct.Number{&r.RunTime, &r.Haematocrit} }

@@ -204,10 +204,16 @@ func (r Reading) Sends(field string) bool {
 
 // Key identifies the test: meter serial, sequence (empty where the meter sends
 // none) and device time as sent, never the patient. It is "" while meter or
-// time is missing: such a reading can be held but never released.
+// time is missing: such a reading can be held but never released. A laboratory
+// names no meter; there its profile stands for it, and its own number of the
+// result, the sequence, must be there.
 func (r Reading) Key() string {
-	if r.Meter == "" || r.TestedAt.Raw == "" {
+	source := r.Meter
+	if r.Kind == KindComparison && source == "" && r.Sequence != "" {
+		source = r.Profile
+	}
+	if source == "" || r.TestedAt.Raw == "" {
 		return ""
 	}
-	return r.Meter + "|" + r.Sequence + "|" + r.TestedAt.Raw
+	return source + "|" + r.Sequence + "|" + r.TestedAt.Raw
 }
