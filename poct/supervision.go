@@ -17,7 +17,7 @@ const (
 type LookBack struct {
 	ID       string       `json:"id"`
 	Kind     LookBackKind `json:"kind"`
-	Site     string       `json:"site"`            // "" for a recall that touches several sites
+	Site     string       `json:"site"`            // "" for a recall, which may touch several
 	Meter    string       `json:"meter,omitempty"` // "" for a recall
 	StripLot string       `json:"strip_lot"`
 	Control  string       `json:"control,omitempty"` // the result that failed
@@ -109,6 +109,13 @@ const (
 	NotifyLookBack  = "look-back"
 	NotifyLotRecall = "lot-recalled"
 )
+
+// Notification of a critical result: at once with step 0, and with each
+// reminder. Once the call was opened anew they are others.
+func (c Critical) Notification(kind string, step int) Notification {
+	return Notification{Kind: kind, Site: c.Site, Hold: c.Hold, Code: "critical", Step: step,
+		About: c.Result + "@" + c.Opened.UTC().Format(time.RFC3339Nano)}
+}
 
 // Contact is what the latest conversation with a meter told of its clock.
 type Contact struct {

@@ -80,6 +80,8 @@ type Store struct {
 	sealing sync.Mutex
 	grown   chan struct{} // events were appended
 
+	notifying chan struct{}
+
 	hook func(point string) // tests inside the package; nil otherwise
 }
 
@@ -104,14 +106,15 @@ func Open(dir string, opt Options) (*Store, error) {
 	}
 	s := &Store{
 		opt: opt, dir: dir, lock: lock,
-		queue:    make(chan *op, 2*maxBatch),
-		stopped:  make(chan struct{}),
-		versions: newVersionCache(),
-		arrivals: arrivalLeases{leases: map[int64]*lease{}},
-		sending:  deliveryLeases{leases: map[int64]*lease{}},
-		arrived:  make(chan struct{}, 1),
-		grown:    make(chan struct{}, 1),
-		packer:   newPacker(),
+		queue:     make(chan *op, 2*maxBatch),
+		stopped:   make(chan struct{}),
+		versions:  newVersionCache(),
+		arrivals:  arrivalLeases{leases: map[int64]*lease{}},
+		sending:   deliveryLeases{leases: map[int64]*lease{}},
+		arrived:   make(chan struct{}, 1),
+		grown:     make(chan struct{}, 1),
+		notifying: make(chan struct{}, 1),
+		packer:    newPacker(),
 	}
 	if err := s.open(); err != nil {
 		s.release()

@@ -321,6 +321,8 @@ func TestVerifyFindsWhatWasChanged(t *testing.T) {
 		{"a version's checks", `UPDATE versions SET checks = '[]'`, "is not the one that was decided"},
 		{"a version removed", `PRAGMA foreign_keys = OFF; DELETE FROM versions WHERE seq = (SELECT min(seq) FROM versions)`, "decided versions"},
 		{"a result's patient", `UPDATE results SET patient = '1'`, "says something else"},
+		{"a result's strip lot", `UPDATE results SET strip_lot = 'x'`, "another lot"},
+		{"a control's chain", `UPDATE results SET chain = 'x'`, "another lot"},
 		{"a result's state", `UPDATE results SET state = 'filed' WHERE state = 'delivered'`, "no event says so"},
 		{"a result's version", `UPDATE results SET version = version + 1`, "newest version"},
 		{"a delivery's state", `UPDATE deliveries SET state = 'ready' WHERE state = 'delivered'`, "no event says so"},

@@ -209,6 +209,9 @@ func (v *verifier) results() error {
 		if current && !w.says(row.digest()) {
 			v.fault(w.index, "the row of result %s says something else than its version %d", id, version)
 		}
+		if current {
+			v.repeats(reading, row, id, w.index)
+		}
 		return nil
 	})
 	if err != nil {
@@ -236,6 +239,14 @@ func (v *verifier) results() error {
 		}
 		return nil
 	})
+}
+
+// repeats checks the columns of a result's row that only repeat its reading.
+func (v *verifier) repeats(text []byte, row resultRow, id string, event int64) {
+	r, err := decode[poct.Reading](text)
+	if err != nil || row.stripLot != r.StripLot || row.chain != chainOf(&r) {
+		v.fault(event, "result %s is listed under another lot than its reading tells", id)
+	}
 }
 
 // deliveries checks each delivery's state and bytes against its events.

@@ -132,7 +132,7 @@ func (w *work) version(o *poct.Outcome, k kept) (poct.State, error) {
 		}
 	}
 	if o.Critical {
-		if err := w.critical(o, k, event); err != nil {
+		if err := w.critical(o, k, e.Hold, event); err != nil {
 			return "", err
 		}
 	}
@@ -255,8 +255,9 @@ func (t *tx) hold(o *poct.Outcome, k kept, content, delivery int64, problems []p
 	return id, nil
 }
 
-// critical opens the call about a critical result. A new value opens it again.
-func (w *work) critical(o *poct.Outcome, k kept, event int64) error {
+// critical opens the call about a critical result, and lets others be told of
+// it. A new value opens it again.
+func (w *work) critical(o *poct.Outcome, k kept, hold string, event int64) error {
 	value := ""
 	if m, ok := o.Result.Reading.Measured("inr"); ok {
 		value = m.Value.String()
@@ -264,13 +265,17 @@ func (w *work) critical(o *poct.Outcome, k kept, event int64) error {
 			value = m.RawValue
 		}
 	}
-	_, err := w.exec(`INSERT INTO criticals (result, value, opened, told, told_at, comment, event) VALUES (?,?,?,'',0,'',?)
+	opened, err := w.exec(`INSERT INTO criticals (result, value, opened, told, told_at, comment, event) VALUES (?,?,?,'',0,'',?)
 		ON CONFLICT (result) DO UPDATE SET value = excluded.value, opened = excluded.opened, told = '', told_at = 0, comment = '',
 		event = excluded.event WHERE criticals.value <> excluded.value`, k.seq, value, micros(w.at), event)
 	if err != nil {
 		return fmt.Errorf("open call: %w", err)
 	}
-	return nil
+	if opened == 0 {
+		return nil
+	}
+	c := poct.Critical{Result: k.id, Hold: hold, Site: o.Result.Site, Opened: fromMicros(micros(w.at))}
+	return w.notify(c.Notification(poct.NotifyCritical, 0))
 }
 
 // overtake closes the open holds of a result that a newer version takes the

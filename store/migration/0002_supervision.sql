@@ -36,15 +36,16 @@ CREATE TABLE contact_history (
 -- What other systems are told: codes and ids, nothing about a patient. What
 -- was told once is not told again, and each channel remembers how far it is.
 CREATE TABLE notifications (
-  seq  INTEGER PRIMARY KEY,
-  id   TEXT    NOT NULL,
-  kind TEXT    NOT NULL,
-  site TEXT    NOT NULL,
-  hold TEXT    NOT NULL,
-  code TEXT    NOT NULL,
-  step INTEGER NOT NULL,
-  at   INTEGER NOT NULL,
-  UNIQUE (kind, site, hold, code, step)
+  seq   INTEGER PRIMARY KEY,
+  id    TEXT    NOT NULL,
+  kind  TEXT    NOT NULL,
+  site  TEXT    NOT NULL,
+  hold  TEXT    NOT NULL,
+  code  TEXT    NOT NULL,
+  about TEXT    NOT NULL,              -- a result's or list's id, to tell one from another; told to nobody
+  step  INTEGER NOT NULL,
+  at    INTEGER NOT NULL,
+  UNIQUE (kind, site, hold, code, about, step)
 );
 
 CREATE TABLE channels (
