@@ -10,10 +10,11 @@ import (
 
 // shelf is a poct.Book that keeps its rows in slices, as the tests write them.
 type shelf struct {
-	rows poct.RegistryRows
-	past []poct.Past // of every kind, in order of arrival
-	fail string      // the look-up that fails
-	seen []string    // look-ups asked, in order
+	rows     poct.RegistryRows
+	past     []poct.Past // of every kind, in order of arrival
+	contacts []poct.Contact
+	fail     string   // the look-up that fails
+	seen     []string // look-ups asked, in order
 }
 
 var errShelf = errors.New("shelf fell over")
@@ -104,6 +105,62 @@ func (s *shelf) MeterResults(meter string, limit int) ([]poct.Past, error) {
 	rows := filter(s.past, func(p poct.Past) bool { return p.Reading.Meter == meter })
 	slices.Reverse(rows)
 	return rows[:min(limit, len(rows))], s.asked("meter results")
+}
+
+func (s *shelf) Shipments(lot, site string) ([]poct.Shipment, error) {
+	return filter(s.rows.Shipments, func(r poct.Shipment) bool { return r.StripLot == lot && r.Site == site }), s.asked("shipments")
+}
+
+func (s *shelf) Acceptances(lot, site string) ([]poct.Acceptance, error) {
+	return filter(s.rows.Acceptances, func(r poct.Acceptance) bool { return r.StripLot == lot && r.Site == site }), s.asked("acceptances")
+}
+
+func (s *shelf) Findings(authority, id string) ([]poct.Finding, error) {
+	return filter(s.rows.Findings, func(r poct.Finding) bool { return r.Authority == authority && r.Patient == id }), s.asked("findings")
+}
+
+func (s *shelf) ControlRuns(meter, stripLot string, to time.Time, n int) ([]poct.Past, error) {
+	runs := filter(s.past, func(p poct.Past) bool {
+		return p.Reading.Kind == poct.KindControl && p.Reading.Meter == meter && p.Reading.StripLot == stripLot && !p.Tested.After(to)
+	})
+	count := map[string]int{}
+	var newest []poct.Past
+	for _, p := range slices.Backward(runs) {
+		if chain := p.Reading.ControlLot + "|" + p.Reading.ControlLevel; count[chain] < n {
+			count[chain]++
+			newest = append(newest, p)
+		}
+	}
+	slices.Reverse(newest)
+	return newest, s.asked("control runs")
+}
+
+func (s *shelf) LabResults(ref poct.PatientRef, from, to time.Time) ([]poct.Past, error) {
+	rows := filter(s.past, func(p poct.Past) bool {
+		return p.Reading.Kind == poct.KindComparison && p.Reading.Patient == ref && within(p, from, to)
+	})
+	slices.SortStableFunc(rows, func(a, b poct.Past) int { return b.Tested.Compare(a.Tested) })
+	return rows, s.asked("laboratory results")
+}
+
+func (s *shelf) SiteLots(site string, n int) ([]string, error) {
+	var lots []string
+	for _, p := range slices.Backward(s.past) {
+		m, _ := find(s.rows.Meters, func(m poct.Meter) bool { return m.Serial == p.Reading.Meter })
+		if p.Reading.Kind != poct.KindPatient || m.Site != site || n == 0 {
+			continue
+		}
+		n--
+		if lot := p.Reading.StripLot; lot != "" && !slices.Contains(lots, lot) {
+			lots = append(lots, lot)
+		}
+	}
+	return lots, s.asked("lots in use")
+}
+
+func (s *shelf) Contact(meter string) (poct.Contact, bool, error) {
+	row, ok := find(s.contacts, func(c poct.Contact) bool { return c.Meter == meter })
+	return row, ok, s.asked("contact")
 }
 
 func within(p poct.Past, from, to time.Time) bool {

@@ -46,11 +46,14 @@ var errNoZone = errors.New("no IANA time zone")
 //
 //	sites         site,name,time_zone,qc_interval      qc_interval such as 8h, or empty
 //	meters        serial,model,site,state              state in-use or withdrawn; empty is in-use
-//	operators     operator,name,sites,certified_until  sites separated by ; , | or spaces; * for all
+//	operators     operator,name,sites,certified_until[,shared]  sites separated by ; , | or spaces; * for all
 //	strip_lots    lot,model,expires,isi,mnpt,recalled  recalled true, false or empty
-//	control_lots  control_lot,level,strip_lot,low,high,expires
+//	control_lots  control_lot,level,strip_lot,low,high,expires[,mean,sd][,range_sds]  range_sds: how many SDs from mid to low and high
 //	patients      authority,id,family,given,birth_date,sex[,merged_to]
 //	visits        visit,authority,patient,site,start,end  times with offset; end may be empty
+//	shipments     shipment,strip_lot,site,arrived,use_by  arrived a date or a time with offset
+//	acceptances   strip_lot,site,shipment,decision,isi,mnpt,read_back_by,by,at,reason[,controls,pairs,evidence]
+//	findings      authority,patient,finding,value,unit,at,until  finding such as haematocrit, heparin, lupus-anticoagulant
 //
 // Dates are YYYY-MM-DD; decimals have a point.
 func ReadCSV(kind poct.RegistryKind, r io.Reader) (poct.RegistryRows, []Refused, error) {
@@ -83,6 +86,7 @@ func Kinds() []string {
 	return []string{
 		string(poct.Sites), string(poct.Meters), string(poct.Operators), string(poct.StripLots),
 		string(poct.ControlLots), string(poct.Patients), string(poct.Visits),
+		string(poct.Shipments), string(poct.Acceptances), string(poct.FindingRows),
 	}
 }
 
@@ -111,7 +115,8 @@ func plural(n int, word string) string {
 // Count is the number of rows of every kind.
 func Count(r poct.RegistryRows) int {
 	return len(r.Sites) + len(r.Meters) + len(r.Operators) + len(r.StripLots) +
-		len(r.ControlLots) + len(r.Patients) + len(r.Visits)
+		len(r.ControlLots) + len(r.Patients) + len(r.Visits) +
+		len(r.Shipments) + len(r.Acceptances) + len(r.Findings)
 }
 
 // separator is the one that the header has more of.

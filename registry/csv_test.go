@@ -65,6 +65,40 @@ func TestReadCSVOfEachKind(t *testing.T) {
 			}},
 		},
 		{
+			poct.Operators, "operator,name,sites,certified_until,shared\nward,Ward log-in,millrace,,yes\n",
+			poct.RegistryRows{Operators: []poct.Operator{{ID: "ward", Name: "Ward log-in", Sites: []string{"millrace"}, Shared: true}}},
+		},
+		{
+			poct.ControlLots, "control_lot,level,strip_lot,low,high,expires,mean,sd,range_sds\nQC77,1,,0.9,1.3,,1.1,0.08,\nQC77,2,,2.1,3.1,,,,2\n",
+			poct.RegistryRows{ControlLots: []poct.ControlLot{
+				{Lot: "QC77", Level: "1", Low: poct.MustNumber("0.9"), High: poct.MustNumber("1.3"), Mean: poct.MustNumber("1.1"), SD: poct.MustNumber("0.08")},
+				{Lot: "QC77", Level: "2", Low: poct.MustNumber("2.1"), High: poct.MustNumber("3.1"), RangeSDs: poct.MustNumber("2")},
+			}},
+		},
+		{
+			poct.Shipments, "shipment,strip_lot,site,arrived,use_by\nS-1,7K40231,millrace,2024-02-01,2024-08-31\nS-2,7K40231,millrace,2024-03-01T10:30:00+01:00,\n",
+			poct.RegistryRows{Shipments: []poct.Shipment{
+				{ID: "S-1", StripLot: "7K40231", Site: "millrace", Arrived: "2024-02-01", UseBy: "2024-08-31"},
+				{ID: "S-2", StripLot: "7K40231", Site: "millrace", Arrived: "2024-03-01T10:30:00+01:00"},
+			}},
+		},
+		{
+			poct.Acceptances, "strip_lot,site,shipment,decision,isi,mnpt,read_back_by,by,at,reason,controls,pairs,evidence\n" +
+				"7K40231,millrace,S-1,Accepted,1.00,12.0,k.osei,r.ito,2024-02-01T09:00:00Z,,c-1;c-2,5,mean difference 2 %\n7K40231,saltmarsh,,refused,,,,r.ito,2024-02-02T09:00:00Z,controls out,,,\n",
+			poct.RegistryRows{Acceptances: []poct.Acceptance{
+				{StripLot: "7K40231", Site: "millrace", Shipment: "S-1", Decision: "accepted", ISI: poct.MustNumber("1.00"), MNPT: poct.MustNumber("12.0"),
+					ReadBackBy: "k.osei", By: "r.ito", At: time.Date(2024, 2, 1, 9, 0, 0, 0, time.UTC), Controls: []string{"c-1", "c-2"}, Pairs: 5, Evidence: "mean difference 2 %"},
+				{StripLot: "7K40231", Site: "saltmarsh", Decision: "refused", By: "r.ito", At: time.Date(2024, 2, 2, 9, 0, 0, 0, time.UTC), Reason: "controls out"},
+			}},
+		},
+		{
+			poct.FindingRows, "authority,patient,finding,value,unit,at,until\nMILLRACE,0007,Haematocrit,58,%,2024-03-04T08:00:00Z,\nMILLRACE,0007,heparin,,,2024-03-04T08:00:00Z,2024-03-05T08:00:00Z\n",
+			poct.RegistryRows{Findings: []poct.Finding{
+				{Authority: "MILLRACE", Patient: "0007", Finding: "haematocrit", Value: poct.MustNumber("58"), Unit: "%", At: "2024-03-04T08:00:00Z"},
+				{Authority: "MILLRACE", Patient: "0007", Finding: "heparin", At: "2024-03-04T08:00:00Z", Until: "2024-03-05T08:00:00Z"},
+			}},
+		},
+		{
 			poct.Patients, "authority,id,family,given,birth_date,sex,merged_to\nMILLRACE,0007,Testperson,Ada,1950-01-01,F,\nMILLRACE,0003,,,,,0007\n",
 			poct.RegistryRows{Patients: []poct.Patient{
 				{Authority: "MILLRACE", ID: "0007", Family: "Testperson", Given: "Ada", BirthDate: "1950-01-01", Sex: "F"},
@@ -95,6 +129,10 @@ func TestReadCSVRefusesLinesWithAReason(t *testing.T) {
 		controls = "control_lot,level,strip_lot,low,high,expires\n"
 		patients = "authority,id,family,given,birth_date,sex\n"
 		visits   = "visit,authority,patient,site,start,end\n"
+		charted  = "control_lot,level,strip_lot,low,high,expires,mean,sd,range_sds\n"
+		shipped  = "shipment,strip_lot,site,arrived,use_by\n"
+		accepted = "strip_lot,site,shipment,decision,isi,mnpt,read_back_by,by,at,reason,pairs\n"
+		found    = "authority,patient,finding,value,unit,at,until\n"
 	)
 	for _, tt := range []struct {
 		name   string
@@ -131,6 +169,17 @@ func TestReadCSVRefusesLinesWithAReason(t *testing.T) {
 		{"no authority", poct.Patients, patients + ",1,,,,\n", 2, "authority", "is empty", 0},
 		{"time without offset", poct.Visits, visits + "V,M,1,millrace,2024-03-05T08:00:00,\n", 2, "start", "is no time with offset", 0},
 		{"ends before it starts", poct.Visits, visits + "V,M,1,millrace,2024-03-05T08:00:00Z,2024-03-05T07:00:00Z\n", 2, "end", "is before start", 0},
+		{"mean without SD", poct.ControlLots, charted + "QC77,1,,0.9,1.3,,1.1,,\n", 2, "sd", "goes with mean", 0},
+		{"SD twice over", poct.ControlLots, charted + "QC77,1,,0.9,1.3,,1.1,0.1,2\n", 2, "range_sds", "of no use beside", 0},
+		{"SDs of no width", poct.ControlLots, charted + "QC77,1,,1.1,1.1,,,,2\n", 2, "range_sds", "range without width", 0},
+		{"arrived some day", poct.Shipments, shipped + "S-1,L1,millrace,yesterday,\n", 2, "arrived", "is no date or time", 0},
+		{"arrived without offset", poct.Shipments, shipped + "S-1,L1,millrace,2024-03-01T10:30:00,\n", 2, "arrived", "with offset", 0},
+		{"no decision", poct.Acceptances, accepted + "L1,millrace,,maybe,,,k,r,2024-02-01T09:00:00Z,,\n", 2, "decision", "accepted or refused", 0},
+		{"nobody read back", poct.Acceptances, accepted + "L1,millrace,,accepted,,,,r,2024-02-01T09:00:00Z,,\n", 2, "read_back_by", "is empty", 0},
+		{"read back alone", poct.Acceptances, accepted + "L1,millrace,,accepted,,,R,r,2024-02-01T09:00:00Z,,\n", 2, "read_back_by", "somebody else", 0},
+		{"refused without reason", poct.Acceptances, accepted + "L1,millrace,,refused,,,k,r,2024-02-01T09:00:00Z,,\n", 2, "reason", "is empty", 0},
+		{"half a pair", poct.Acceptances, accepted + "L1,millrace,,accepted,,,k,r,2024-02-01T09:00:00Z,,2.5\n", 2, "pairs", "no number of things", 0},
+		{"finding ends before it starts", poct.FindingRows, found + "M,1,heparin,,,2024-03-05T08:00:00Z,2024-03-04T08:00:00Z\n", 2, "until", "is before at", 0},
 		{"open quotation mark", poct.Meters, meters + "Q3-1,\"Quill\" 3,millrace,\nQ3-2,Quill 3,millrace,\n", 2, "", "quotation marks do not pair", 1},
 		{"not UTF-8", poct.Meters, meters + "Q3-1,M\xfcller,millrace,\n", 2, "model", "is not UTF-8", 0},
 		{"line break in a cell", poct.Meters, meters + "\"Q3\n-1\",Quill 3,millrace,\nQ3-2,Quill 3,millrace,\n", 2, "serial", "cannot be printed", 1},

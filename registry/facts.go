@@ -9,14 +9,15 @@ import (
 )
 
 const (
-	controlsBack = 8 * 24 * time.Hour       // least time that controls are looked back for
-	controlsMost = 100 * 24 * time.Hour     // and the most, however long a site's interval is
-	historyRows  = 12                       // of these the newest
-	historyBack  = 90 * 24 * time.Hour      // the patient's results that may be compared
-	historyMost  = 3 * 365 * 24 * time.Hour // where the newest earlier one is looked for
-	visitSlack   = 12 * time.Hour           // how far from a visit a test may lie to belong to it
-	meterBack    = 8                        // results of the meter, to see its clock go backwards
-	mergesMost   = 16                       // links of merged identifiers that are followed
+	controlsBack  = 8 * 24 * time.Hour       // least time that controls are looked back for
+	controlsMost  = 100 * 24 * time.Hour     // and the most, however long a site's interval is
+	historyRows   = 12                       // of these the newest
+	historyBack   = 90 * 24 * time.Hour      // the patient's results that may be compared
+	historyMost   = 3 * 365 * 24 * time.Hour // where the newest earlier one is looked for
+	visitSlack    = 12 * time.Hour           // how far from a visit a test may lie to belong to it
+	meterBack     = 8                        // results of the meter, to see its clock go backwards
+	meterBackLate = 32                       // the same for a control, to see what came before it though tested after it
+	mergesMost    = 16                       // links of merged identifiers that are followed
 )
 
 // Facts looks up what is known about a reading. received is when its arrival
@@ -28,9 +29,12 @@ func Facts(book poct.Book, r poct.Reading, received, now time.Time) (poct.Facts,
 	steps := []func() error{l.meter, l.owner}
 	switch r.Kind {
 	case poct.KindPatient:
-		steps = append(steps, l.operator, l.stripLot, l.patient, l.visit, l.controls, l.history, l.meterHistory, l.control)
+		steps = append(steps, l.clock, l.operator, l.stripLot, l.lotGate, l.patient, l.visit, l.controls, l.chains,
+			l.history, l.labs, l.findings, l.meterHistory, l.control)
 	case poct.KindControl:
-		steps = append(steps, l.operator, l.stripLot, l.control)
+		steps = append(steps, l.clock, l.operator, l.stripLot, l.lotGate, l.control, l.meterHistory)
+	case poct.KindComparison:
+		steps = append(steps, l.patient, l.meterResults)
 	}
 	for _, step := range append(steps, l.empty) {
 		if err := step(); err != nil {
@@ -262,9 +266,17 @@ func (l *lookup) history() error {
 }
 
 func (l *lookup) results(from, to time.Time) ([]poct.Past, error) {
+	return l.each(func(ref poct.PatientRef) ([]poct.Past, error) {
+		return l.book.PatientResults(ref, from, to, historyRows)
+	})
+}
+
+// each asks for every identifier of the patient and joins the answers, newest
+// first and each result once.
+func (l *lookup) each(ask func(poct.PatientRef) ([]poct.Past, error)) ([]poct.Past, error) {
 	var all []poct.Past
 	for _, ref := range l.merged {
-		rows, err := l.book.PatientResults(ref, from, to, historyRows)
+		rows, err := ask(ref)
 		if err != nil {
 			return nil, err
 		}
@@ -282,12 +294,18 @@ func (l *lookup) results(from, to time.Time) ([]poct.Past, error) {
 	return all, nil
 }
 
+// meterHistory is asked for a control too: results that were tested after it
+// and came before it.
 func (l *lookup) meterHistory() error {
-	if l.r.Sequence == "" || l.r.Meter == "" {
+	rows := meterBack
+	switch {
+	case l.r.Meter == "" || l.r.Kind == poct.KindPatient && l.r.Sequence == "":
 		return nil
+	case l.r.Kind == poct.KindControl:
+		rows = meterBackLate
 	}
-	rows, err := l.book.MeterResults(l.r.Meter, meterBack)
-	l.f.MeterHistory = rows
+	past, err := l.book.MeterResults(l.r.Meter, rows)
+	l.f.MeterHistory = past
 	return err
 }
 

@@ -29,9 +29,12 @@ var tables = map[poct.RegistryKind]table{
 		},
 	},
 	poct.Operators: {
-		columns: []column{{name: "operator", required: true}, {name: "name"}, {name: "sites", required: true}, {name: "certified_until"}},
+		columns: []column{{name: "operator", required: true}, {name: "name"}, {name: "sites", required: true}, {name: "certified_until"}, {name: "shared", optional: true}},
 		take: func(c *cells, rows *poct.RegistryRows) (string, func()) {
-			o := poct.Operator{ID: c.text("operator"), Name: c.text("name"), Sites: c.list("sites"), CertifiedUntil: c.date("certified_until")}
+			o := poct.Operator{
+				ID: c.text("operator"), Name: c.text("name"), Sites: c.list("sites"),
+				CertifiedUntil: c.date("certified_until"), Shared: c.truth("shared"),
+			}
 			return o.ID, func() { rows.Operators = append(rows.Operators, o) }
 		},
 	},
@@ -49,14 +52,24 @@ var tables = map[poct.RegistryKind]table{
 		columns: []column{
 			{name: "control_lot", required: true}, {name: "level", required: true}, {name: "strip_lot"},
 			{name: "low", required: true}, {name: "high", required: true}, {name: "expires"},
+			{name: "mean", optional: true}, {name: "sd", optional: true}, {name: "range_sds", optional: true},
 		},
 		take: func(c *cells, rows *poct.RegistryRows) (string, func()) {
 			l := poct.ControlLot{
 				Lot: c.text("control_lot"), Level: c.text("level"), StripLot: c.text("strip_lot"),
 				Low: c.positive("low"), High: c.positive("high"), Expires: c.date("expires"),
+				Mean: c.positive("mean"), SD: c.positive("sd"), RangeSDs: c.positive("range_sds"),
 			}
-			if !c.bad && l.High.Cmp(l.Low) < 0 {
+			switch {
+			case c.bad:
+			case l.High.Cmp(l.Low) < 0:
 				c.fault("high", "is below low. Write the range from the control's sheet")
+			case l.Mean.IsZero() != l.SD.IsZero():
+				c.fault("sd", "goes with mean. Write both from the control's sheet, or neither")
+			case !l.SD.IsZero() && !l.RangeSDs.IsZero():
+				c.fault("range_sds", "is of no use beside mean and sd. Leave it empty")
+			case !l.RangeSDs.IsZero() && l.High.Cmp(l.Low) == 0:
+				c.fault("range_sds", "makes no SD of a range without width. Write mean and sd instead")
 			}
 			return key(l.Lot, strings.ToLower(l.Level), l.StripLot), func() { rows.ControlLots = append(rows.ControlLots, l) }
 		},
@@ -95,6 +108,67 @@ var tables = map[poct.RegistryKind]table{
 			return v.ID, func() { rows.Visits = append(rows.Visits, v) }
 		},
 	},
+	poct.Shipments: {
+		columns: []column{
+			{name: "shipment", required: true}, {name: "strip_lot", required: true}, {name: "site", required: true},
+			{name: "arrived", required: true}, {name: "use_by"},
+		},
+		take: func(c *cells, rows *poct.RegistryRows) (string, func()) {
+			s := poct.Shipment{
+				ID: c.text("shipment"), StripLot: c.text("strip_lot"), Site: c.text("site"),
+				Arrived: c.dayOrTime("arrived"), UseBy: c.date("use_by"),
+			}
+			return s.ID, func() { rows.Shipments = append(rows.Shipments, s) }
+		},
+	},
+	poct.Acceptances: {
+		columns: []column{
+			{name: "strip_lot", required: true}, {name: "site", required: true}, {name: "shipment"}, {name: "decision", required: true},
+			{name: "isi"}, {name: "mnpt"}, {name: "read_back_by"}, {name: "by", required: true}, {name: "at", required: true}, {name: "reason"},
+			{name: "controls", optional: true}, {name: "pairs", optional: true}, {name: "evidence", optional: true},
+		},
+		take: takeAcceptance,
+	},
+	poct.FindingRows: {
+		private: true,
+		columns: []column{
+			{name: "authority", required: true}, {name: "patient", required: true}, {name: "finding", required: true},
+			{name: "value"}, {name: "unit"}, {name: "at", required: true}, {name: "until"},
+		},
+		take: func(c *cells, rows *poct.RegistryRows) (string, func()) {
+			at, until := c.time("at"), c.time("until")
+			f := poct.Finding{
+				Authority: c.text("authority"), Patient: c.text("patient"), Finding: strings.ToLower(c.text("finding")),
+				Value: c.positive("value"), Unit: c.text("unit"), At: c.text("at"), Until: c.text("until"),
+			}
+			if !c.bad && !until.IsZero() && until.Before(at) {
+				c.fault("until", "is before at. Leave it empty while it lasts")
+			}
+			return key(f.Authority, f.Patient, f.Finding, f.At), func() { rows.Findings = append(rows.Findings, f) }
+		},
+	},
+}
+
+// takeAcceptance reads the record of a new-lot procedure. A lot is accepted by
+// two people: the second one reads its constants back.
+func takeAcceptance(c *cells, rows *poct.RegistryRows) (string, func()) {
+	a := poct.Acceptance{
+		StripLot: c.text("strip_lot"), Site: c.text("site"), Shipment: c.text("shipment"), Decision: strings.ToLower(c.text("decision")),
+		ISI: c.positive("isi"), MNPT: c.positive("mnpt"), ReadBackBy: c.text("read_back_by"), By: c.text("by"), At: c.time("at"),
+		Reason: c.text("reason"), Controls: c.list("controls"), Pairs: c.count("pairs"), Evidence: c.text("evidence"),
+	}
+	accepted := a.Decision == "accepted"
+	switch {
+	case !accepted && a.Decision != "refused":
+		c.wrong("decision", "is no decision. Write accepted or refused")
+	case accepted && a.ReadBackBy == "":
+		c.fault("read_back_by", "is empty. Write who read the lot's constants back")
+	case accepted && strings.EqualFold(a.ReadBackBy, a.By):
+		c.fault("read_back_by", "is the person who accepts. Have the constants read back by somebody else")
+	case !accepted && a.Reason == "":
+		c.fault("reason", "is empty. Write why the lot was refused")
+	}
+	return key(a.StripLot, a.Site, a.At.UTC().Format(time.RFC3339Nano)), func() { rows.Acceptances = append(rows.Acceptances, a) }
 }
 
 func key(parts ...string) string { return strings.Join(parts, "\x1f") }
@@ -144,6 +218,31 @@ func (c *cells) time(column string) time.Time {
 		c.wrong(column, "is no time with offset. Write YYYY-MM-DDThh:mm:ss+hh:mm")
 	}
 	return t
+}
+
+// dayOrTime reads a date or a time with offset, and keeps it as written: the
+// start of a day is another instant at each site.
+func (c *cells) dayOrTime(column string) string {
+	text := c.values[column]
+	_, day := time.Parse(time.DateOnly, text)
+	_, instant := time.Parse(time.RFC3339, text)
+	if text != "" && day != nil && instant != nil {
+		c.wrong(column, "is no date or time with offset. Write YYYY-MM-DD, or YYYY-MM-DDThh:mm:ss+hh:mm")
+	}
+	return text
+}
+
+// count reads a whole number from 0.
+func (c *cells) count(column string) int {
+	text := c.values[column]
+	if text == "" {
+		return 0
+	}
+	n, err := strconv.ParseUint(text, 10, 31)
+	if err != nil {
+		c.wrong(column, "is no number of things. Write digits, such as 5")
+	}
+	return int(n)
 }
 
 func (c *cells) zone(column string) string {
@@ -197,7 +296,7 @@ func (c *cells) truth(column string) bool {
 	case "", "false", "no", "0":
 		return false
 	}
-	c.wrong(column, "is neither true nor false. Write true for a recalled lot, else false")
+	c.wrong(column, "is neither true nor false. Write true or false")
 	return false
 }
 
@@ -214,8 +313,11 @@ func (c *cells) state(column string) string {
 
 // list reads names separated by semicolons, commas, bars or spaces.
 func (c *cells) list(column string) []string {
+	if c.values[column] == "" {
+		return nil
+	}
 	names := strings.FieldsFunc(c.values[column], func(r rune) bool { return r == ';' || r == ',' || r == '|' || r == ' ' })
-	if len(names) == 0 && c.values[column] != "" {
+	if len(names) == 0 {
 		c.wrong(column, "names nothing. Write names separated by semicolons, or *")
 	}
 	return names
