@@ -17,7 +17,21 @@ import (
 
 // BenchmarkWholeLife takes b.N results from MLLP frames to receipts, in one
 // process with the stand-in: for profiles, not for figures.
-func BenchmarkWholeLife(b *testing.B) {
+func BenchmarkWholeLife(b *testing.B) { wholeLife(b) }
+
+// BenchmarkRehearse judges b.N stored results again under the same
+// configuration. The copy of the data folder is part of it.
+func BenchmarkRehearse(b *testing.B) {
+	cfg := wholeLife(b)
+	b.ResetTimer()
+	b.StartTimer()
+	r, err := app.Rehearse(context.Background(), cfg, time.Now().Add(-24*time.Hour), 0, nil)
+	if err != nil || r.Readings < b.N || r.Changed != 0 {
+		b.Fatalf("rehearsed %d readings of %d, %d changed: %v", r.Readings, b.N, r.Changed, err)
+	}
+}
+
+func wholeLife(b *testing.B) *config.Config {
 	day, err := standin.NewDay(3, time.Now())
 	if err != nil {
 		b.Fatal(err)
@@ -103,4 +117,5 @@ func BenchmarkWholeLife(b *testing.B) {
 	if err := a.Close(); err != nil {
 		b.Fatal(err)
 	}
+	return cfg
 }

@@ -66,7 +66,7 @@ func Rehearse(ctx context.Context, cfg *config.Config, since time.Time, examples
 	now := time.Now()
 	again := &rehearsing{judge: newJudge(cfg, func() time.Time { return now }), now: &now, groups: map[string]*Rehearsed{}, examples: examples}
 	again.out = Rehearsal{Since: since, LeftOut: map[string]int{}}
-	of, err := s.JudgedSince(ctx, since)
+	of, err := s.ReceivedSince(ctx, since)
 	if err != nil {
 		return r, err
 	}
@@ -129,7 +129,8 @@ func (x *rehearsing) reading(then store.Then, was store.FirstVerdict, o *poct.Ou
 	before := stoppers(was.Verdict, was.Rule, was.Problems)
 	if was.Verdict == would {
 		x.out.Same++
-		if o != nil && !slices.Equal(allCodes(was.Problems), allCodes(o.Problems)) {
+		ends := would == poct.Duplicate || would == poct.Ignore // of these no problems are kept
+		if o != nil && !ends && !slices.Equal(allCodes(was.Problems), allCodes(o.Problems)) {
 			x.out.Marked++
 		}
 		return

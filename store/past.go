@@ -18,6 +18,34 @@ type pastRegistry struct {
 	borders []int64               // events that changed what a snapshot holds, rising
 	at      int                   // how many of them now counts
 	now     *snapshot
+	marks   []mark // versions yet to come, by row number and so by event
+	last    int64  // row number of the newest version read
+}
+
+type mark struct{ seq, event int64 }
+
+// written is the row number above those of all versions before an event, which
+// never goes back from call to call. A new result bears the number of its
+// first version.
+func (p *pastRegistry) written(event int64) (int64, error) {
+	for {
+		for len(p.marks) > 0 && p.marks[0].event < event {
+			p.last, p.marks = p.marks[0].seq, p.marks[1:]
+		}
+		if len(p.marks) > 0 {
+			return p.last + 1, nil
+		}
+		var err error
+		if p.marks, err = collect(p.q, func(rows rowSet) (m mark, err error) {
+			err = rows.Scan(&m.seq, &m.event)
+			return m, err
+		}, `SELECT seq, event FROM versions WHERE seq > ? ORDER BY seq LIMIT 2048`, p.last); err != nil {
+			return 0, fmt.Errorf("read versions: %w", err)
+		}
+		if len(p.marks) == 0 {
+			return p.last + 1, nil
+		}
+	}
 }
 
 type rowState struct {

@@ -25,13 +25,9 @@ type FirstVerdict struct {
 	Problems []poct.Problem
 }
 
-// judgedSince picks each arrival with the event that began its judgement.
-const judgedSince = `FROM arrivals a JOIN events e ON e.arrival = a.id AND e.result = '' AND e.arrival <> '' AND e.kind = 'read'
-	WHERE a.received >= ? AND e.idx = (SELECT min(idx) FROM events WHERE arrival = a.id AND result = '' AND arrival <> '' AND kind = 'read')`
-
-// JudgedSince counts the arrivals that Rehearse goes through.
-func (s *Store) JudgedSince(ctx context.Context, since time.Time) (n int, err error) {
-	if err = s.read.with(ctx).row(`SELECT count(*) `+judgedSince, micros(since)).Scan(&n); err != nil {
+// ReceivedSince counts the arrivals received since a time.
+func (s *Store) ReceivedSince(ctx context.Context, since time.Time) (n int, err error) {
+	if err = s.read.with(ctx).row(`SELECT count(*) FROM arrivals WHERE seq >= ?`, frontOf(since)).Scan(&n); err != nil {
 		err = fmt.Errorf("count arrivals: %w", err)
 	}
 	return n, err
@@ -39,19 +35,34 @@ func (s *Store) JudgedSince(ctx context.Context, since time.Time) (n int, err er
 
 // Rehearse goes through the arrivals received since a time, in the order in
 // which they were judged first, each with the registry and the results of that
-// moment. Whose results they were is taken as known today: a result that was
-// moved to another patient later counts as that patient's from its beginning.
-// It reads only, in pieces, and ends with the first failure of each.
+// moment; what still waits is left out. Whose results they were is taken as
+// known today: a result that was moved to another patient later counts as that
+// patient's from its beginning. It only reads, and ends with each's first
+// failure.
 func (s *Store) Rehearse(ctx context.Context, since time.Time, each func(Then) error) error {
 	q := s.read.with(ctx)
-	var past *pastRegistry
-	type judged struct{ seq, event, at int64 }
-	after := int64(-1)
+	var after int64
+	err := q.row(`SELECT event FROM arrivals WHERE seq >= ? ORDER BY seq LIMIT 1`, frontOf(since)).Scan(&after)
+	if isNone(err) {
+		return nil
+	}
+	if err != nil {
+		return fmt.Errorf("read arrivals to judge again: %w", err)
+	}
+	past := &pastRegistry{q: q}
+	if err := past.load(after); err != nil {
+		return err
+	}
+	type judged struct {
+		event, at int64
+		arrival   string
+	}
+	seen := map[int64]bool{} // an arrival that was read again later was judged first before
 	for {
 		batch, err := collect(q, func(rows rowSet) (j judged, err error) {
-			err = rows.Scan(&j.seq, &j.event, &j.at)
+			err = rows.Scan(&j.event, &j.at, &j.arrival)
 			return j, err
-		}, `SELECT a.seq, e.idx, e.at `+judgedSince+` AND e.idx > ? ORDER BY e.idx LIMIT 512`, micros(since), after)
+		}, `SELECT idx, at, arrival FROM events WHERE idx > ? AND kind = 'read' ORDER BY idx LIMIT 512`, after)
 		if err != nil {
 			return fmt.Errorf("read arrivals to judge again: %w", err)
 		}
@@ -60,33 +71,46 @@ func (s *Store) Rehearse(ctx context.Context, since time.Time, each func(Then) e
 		}
 		for _, j := range batch {
 			after = j.event
+			seq := seqOf(j.arrival)
 			if err := ctx.Err(); err != nil {
 				return err
 			}
-			then := Then{At: fromMicros(j.at)}
-			if then.Arrival, _, err = s.arrival(q, j.seq); err != nil {
-				return err
+			if seq < frontOf(since) || seen[seq] {
+				continue
 			}
-			if then.Readings, err = s.firstVerdicts(q, j.seq); err != nil {
-				return err
-			}
-			if past == nil {
-				past = &pastRegistry{q: q}
-				if err := past.load(j.event); err != nil {
-					return err
-				}
-			}
-			reg, err := past.snapshot(j.event)
+			seen[seq] = true
+			then, err := s.then(past, seq, j.event, j.at)
 			if err != nil {
 				return err
 			}
-			then.Book = &pastBook{book: book{q: q, reg: reg, versions: s.versions, contacts: &s.contacts}, registry: past,
-				event: j.event, at: j.at, before: frontOf(then.At.Add(time.Minute))}
 			if err := each(then); err != nil {
 				return err
 			}
 		}
 	}
+}
+
+// then puts together what was known of an arrival at the event that began its
+// judgement.
+func (s *Store) then(past *pastRegistry, arrival, event, at int64) (t Then, err error) {
+	t.At = fromMicros(at)
+	if t.Arrival, _, err = s.arrival(past.q, arrival); err != nil {
+		return t, err
+	}
+	if t.Readings, err = s.firstVerdicts(past.q, arrival); err != nil {
+		return t, err
+	}
+	reg, err := past.snapshot(event)
+	if err != nil {
+		return t, err
+	}
+	before, err := past.written(event)
+	if err != nil {
+		return t, err
+	}
+	t.Book = &pastBook{book: book{q: past.q, reg: reg, versions: s.versions, contacts: &s.contacts}, registry: past,
+		event: event, at: at, before: before}
+	return t, nil
 }
 
 // firstVerdicts are the verdicts on an arrival's readings. What has no version
