@@ -81,6 +81,27 @@ type Acceptance struct {
 	Evidence   string    `json:"evidence,omitempty"` // figures of the comparison, in words
 }
 
+// ReadBack is a strip lot's constants as a second person retyped them from the
+// box, so that a slip in the registry is seen before the lot is used.
+type ReadBack struct {
+	StripLot string    `json:"strip_lot"`
+	Site     string    `json:"site"`
+	ISI      Number    `json:"isi,omitzero"`
+	MNPT     Number    `json:"mnpt,omitzero"`
+	By       string    `json:"by"`
+	At       time.Time `json:"at"`
+}
+
+// CorrectiveAction is what was done to a meter after its controls failed. The
+// chains of its control charts begin anew there.
+type CorrectiveAction struct {
+	Meter   string    `json:"meter"`
+	At      time.Time `json:"at"`
+	By      string    `json:"by"`
+	What    string    `json:"what"`
+	Control string    `json:"control,omitempty"` // the control result that led to it
+}
+
 // Finding is something known of a patient that bears on the test.
 type Finding struct {
 	Authority string `json:"authority"`
@@ -128,6 +149,8 @@ const (
 	Shipments   RegistryKind = "shipments"
 	Acceptances RegistryKind = "acceptances"
 	FindingRows RegistryKind = "findings"
+	ReadBacks   RegistryKind = "read_backs"
+	Actions     RegistryKind = "corrective_actions"
 )
 
 // RegistryRows is a set of rows to upsert in one commit.
@@ -142,6 +165,8 @@ type RegistryRows struct {
 	Shipments   []Shipment
 	Acceptances []Acceptance
 	Findings    []Finding
+	ReadBacks   []ReadBack
+	Actions     []CorrectiveAction
 }
 
 // Past is an earlier result, as history for a later one.
@@ -151,7 +176,8 @@ type Past struct {
 	Key      string
 	State    State
 	Reading  Reading
-	Digest   string // content digest of its newest version, see Content
+	Patient  PatientRef // as found in the registry; as sent where it was not
+	Digest   string     // content digest of its newest version, see Content
 	Tested   time.Time
 	QCPassed bool // for controls: within its range
 }
@@ -184,6 +210,9 @@ type Book interface {
 	Shipments(stripLot, site string) ([]Shipment, error)
 	// Acceptances of a strip lot at a site, oldest first.
 	Acceptances(stripLot, site string) ([]Acceptance, error)
+	// ReadBacks of a strip lot at a site, and what was done to a meter; oldest first.
+	ReadBacks(stripLot, site string) ([]ReadBack, error)
+	CorrectiveActions(meter string) ([]CorrectiveAction, error)
 	// Findings lists what is known of a patient, ended or not, by finding and time.
 	Findings(authority, id string) ([]Finding, error)
 	// ControlRuns lists filed, final control results of a meter on a strip lot

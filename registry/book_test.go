@@ -115,6 +115,14 @@ func (s *shelf) Acceptances(lot, site string) ([]poct.Acceptance, error) {
 	return filter(s.rows.Acceptances, func(r poct.Acceptance) bool { return r.StripLot == lot && r.Site == site }), s.asked("acceptances")
 }
 
+func (s *shelf) ReadBacks(lot, site string) ([]poct.ReadBack, error) {
+	return filter(s.rows.ReadBacks, func(r poct.ReadBack) bool { return r.StripLot == lot && r.Site == site }), s.asked("read_backs")
+}
+
+func (s *shelf) CorrectiveActions(meter string) ([]poct.CorrectiveAction, error) {
+	return filter(s.rows.Actions, func(r poct.CorrectiveAction) bool { return r.Meter == meter }), s.asked("corrective_actions")
+}
+
 func (s *shelf) Findings(authority, id string) ([]poct.Finding, error) {
 	return filter(s.rows.Findings, func(r poct.Finding) bool { return r.Authority == authority && r.Patient == id }), s.asked("findings")
 }
