@@ -6,6 +6,7 @@ import (
 	"github.com/rs/zerolog"
 
 	"tidegate/mapping"
+	"tidegate/notify"
 	"tidegate/outbound"
 	"tidegate/poct"
 	"tidegate/validate"
@@ -27,6 +28,16 @@ type Config struct {
 	// LookupPatience is how long an arrival waits for a look-up that fails in
 	// transit before it is held; 15 minutes if left out.
 	LookupPatience time.Duration `yaml:"lookup_patience,omitempty"`
+
+	Notify []notify.Config `yaml:"notify,omitempty"`
+	Calls  Calls           `yaml:"calls,omitempty"`
+	Ageing Ageing          `yaml:"ageing,omitempty"`
+	// OutletDownAfter is how long an outlet may fail, or its oldest delivery
+	// wait, before others are told; 5 minutes if left out.
+	OutletDownAfter time.Duration `yaml:"outlet_down_after,omitempty"`
+	// MetersUsual is the time without a word after which a meter in use is
+	// silent; meters are not watched if it is left out.
+	MetersUsual time.Duration `yaml:"meters_usual,omitempty"`
 
 	readers  map[string]*mapping.Profile // by id
 	rules    *validate.Rules
@@ -106,6 +117,7 @@ type Inlet struct {
 	// AllowNonProduction judges messages whose MSH-11 is not P like others;
 	// else they end as ignored.
 	AllowNonProduction bool `yaml:"allow_non_production,omitempty"`
+	Watch              `yaml:",inline"`
 
 	Config any `yaml:"-"`
 }

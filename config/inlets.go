@@ -48,6 +48,7 @@ func (l *loader) inlets() {
 		ids(key+".id", in.ID)
 		l.accepts(key, in)
 		l.reads(key, in)
+		l.watched(key, &in.Watch)
 		if in.Config == nil {
 			continue // of no known kind: said already
 		}

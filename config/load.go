@@ -66,6 +66,7 @@ func load(name string, data []byte, dir string) (*Config, []Fault) {
 	l.inlets()
 	l.outlets()
 	l.checks()
+	l.watch()
 	if len(fs.list) > 0 {
 		return nil, fs.sorted()
 	}
@@ -99,6 +100,7 @@ func (l *loader) defaults() {
 	if c.LookupPatience == 0 {
 		c.LookupPatience = 15 * time.Minute
 	}
+	c.watchDefaults()
 	if c.DataDir != "" {
 		l.path(&c.DataDir)
 		text(&c.Ledger.KeyFile, filepath.Join(c.DataDir, "ledger.key"))
