@@ -6,10 +6,12 @@ import "bytes"
 const (
 	HL7v2 = "hl7v2"
 	CSV   = "csv"
+	JSON  = "json"
+	XML   = "xml"
 )
 
-// Format tells by its first bytes whether a message is HL7 v2 or a table, for
-// inlets that are not told. A segment id counts only with a separator behind
+// Format tells by its first bytes whether a message is HL7 v2, JSON, XML or a
+// table, for inlets that are not told. A segment id counts only with a separator behind
 // it: a table's first column may well begin with the same three letters.
 func Format(raw []byte) string {
 	start := bytes.TrimLeft(bytes.TrimPrefix(raw, []byte("\xef\xbb\xbf")), " \t\r\n")
@@ -18,6 +20,14 @@ func Format(raw []byte) string {
 		if ok && (len(rest) == 0 || separates(rest[0])) {
 			return HL7v2
 		}
+	}
+	// In UTF-16 every other byte of what these begin with is zero.
+	text := bytes.TrimLeft(bytes.TrimPrefix(bytes.TrimPrefix(start, []byte("\xfe\xff")), []byte("\xff\xfe")), "\x00 \t\r\n")
+	switch {
+	case bytes.HasPrefix(text, []byte("{")), bytes.HasPrefix(text, []byte("[")):
+		return JSON
+	case bytes.HasPrefix(text, []byte("<")):
+		return XML
 	}
 	return CSV
 }

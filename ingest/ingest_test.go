@@ -39,6 +39,11 @@ func TestFormat(t *testing.T) {
 		{"\"MSH|\";INR\n", ingest.CSV},
 		{"PID|1\r", ingest.CSV},
 		{"", ingest.CSV},
+		{"{\"inr\": 2.4}", ingest.JSON},
+		{"\xef\xbb\xbf [1]", ingest.JSON},
+		{"\xff\xfe{\x00", ingest.JSON},
+		{"<?xml version=\"1.0\"?><export/>", ingest.XML},
+		{"\xfe\xff\x00<", ingest.XML},
 	} {
 		assert.Equal(t, tt.want, ingest.Format([]byte(tt.raw)), "%q", tt.raw)
 	}

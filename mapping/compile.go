@@ -28,7 +28,8 @@ type Profile struct {
 	notSent  []string
 	fallback hl7.Charset // of bytes that are not UTF-8; csv has its own
 	csv      csvForm
-	rowsAt   any  // json, xml: where the records stand
+	rowsAt   any // json, xml: where the records stand
+	rowsText string
 	comma    bool // decimal comma
 
 	// A laboratory's own results: all of the profile's, or those under these
@@ -116,7 +117,7 @@ func Compile(cfg ProfileConfig) (*Profile, []poct.KeyFault) {
 	c := compiler{form: formOf(cfg.Format)}
 	p := &Profile{
 		id: cfg.ID, format: cfg.Format, model: cfg.Model, specimen: cfg.Specimen,
-		errors: maps.Clone(cfg.Errors), notSent: slices.Clone(cfg.NotSent),
+		rowsText: cfg.Rows, errors: maps.Clone(cfg.Errors), notSent: slices.Clone(cfg.NotSent),
 	}
 	if cfg.ID == "" {
 		c.fault("id", "is missing", "give the profile a name, such as quill-hl7")

@@ -16,7 +16,7 @@ func TestCompileFaults(t *testing.T) {
 	}{
 		{"id", func(c *ProfileConfig) { c.ID = "" }},
 		{"format", func(c *ProfileConfig) { c.Format = "" }},
-		{"format", func(c *ProfileConfig) { c.Format = "xml" }},
+		{"format", func(c *ProfileConfig) { c.Format = "morse" }},
 		{"model", func(c *ProfileConfig) { c.Model = "" }},
 		{"specimen", func(c *ProfileConfig) { c.Specimen = "" }},
 		{"specimen", func(c *ProfileConfig) { c.Specimen = "blood" }},

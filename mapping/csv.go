@@ -119,6 +119,14 @@ func (r row) every(at place) []found { return []found{r.find(at)} }
 
 // rows divides the file and maps the header; problem says why it cannot.
 func (p *Profile) rows(raw []byte) (rows [][]cell, columns map[string]int, problem string) {
+	var moved *textual
+	if bytes.HasPrefix(raw, []byte("\xfe\xff")) || bytes.HasPrefix(raw, []byte("\xff\xfe")) {
+		t, problem := decodeUTF16(raw)
+		if problem != "" {
+			return nil, nil, problem
+		}
+		raw, moved = t.text, &t
+	}
 	body, offset := raw, 0
 	fallback := p.csv.fallback
 	if bom := []byte("\xef\xbb\xbf"); bytes.HasPrefix(raw, bom) {
@@ -140,6 +148,11 @@ func (p *Profile) rows(raw []byte) (rows [][]cell, columns map[string]int, probl
 		}
 		if len(row) == 1 && row[0].text == "" {
 			continue // an empty line
+		}
+		for i := range row {
+			if moved != nil {
+				row[i].at = moved.span(row[i].at.From, row[i].at.To)
+			}
 		}
 		rows = append(rows, row)
 	}

@@ -10,8 +10,10 @@ import (
 
 // Formats of a profile, and of an arrival whose inlet knows it.
 const (
-	formatHL7 = "hl7v2"
-	formatCSV = "csv"
+	formatHL7  = "hl7v2"
+	formatCSV  = "csv"
+	formatJSON = "json"
+	formatXML  = "xml"
 )
 
 // form is one of the ways in which meters write: how a profile writes its
@@ -52,6 +54,20 @@ var forms = []*form{
 		places:   "write it like PID-3.1 or OBX[2]-5(1).1",
 		perValue: true, value: "OBX-5", unit: "OBX-6.1",
 		where: "write which OBX holds it, such as {OBX-3.1: [46418-0]}",
+	},
+	{
+		name: formatJSON, begins: func(raw []byte) bool { return beginsWith(raw, "{[") }, decode: decodeTree(parseJSON),
+		place:    jsonPlace,
+		places:   "write a JSON Pointer (RFC 6901) such as /sent/at, or without the first slash from the record, such as inr/value",
+		rows:     jsonRows,
+		rowsForm: "write a JSON Pointer from the top of the file, such as /results",
+	},
+	{
+		name: formatXML, begins: func(raw []byte) bool { return beginsWith(raw, "<") }, decode: decodeTree(parseXML),
+		place:    xmlPlace,
+		places:   "write a path such as /export/@sent, or from the record inr/@value, obs[@code='INR']/value",
+		rows:     xmlRows,
+		rowsForm: "write the path of the elements that are records from the top of the file, such as /export/test",
 	},
 	{
 		name: formatCSV, begins: func([]byte) bool { return true }, decode: decodeCSV,
@@ -100,4 +116,14 @@ func isHL7(raw []byte) bool {
 func hl7Place(at string) (place, bool) {
 	path, err := hl7.ParsePath(at)
 	return place{path: path}, err == nil
+}
+
+// beginsWith reports whether the first character of a text, in any encoding
+// that is read, is one of these.
+func beginsWith(raw []byte, first string) bool {
+	for _, mark := range []string{"\xef\xbb\xbf", "\xfe\xff", "\xff\xfe"} {
+		raw = bytes.TrimPrefix(raw, []byte(mark))
+	}
+	raw = bytes.TrimLeft(raw, " \t\r\n\x00")
+	return len(raw) > 0 && strings.IndexByte(first, raw[0]) >= 0
 }

@@ -3,6 +3,7 @@ package folder
 import (
 	"bytes"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strings"
 
@@ -54,7 +55,17 @@ func cutOff(format string, raw []byte) string {
 	if len(raw) == 0 {
 		return "it is empty"
 	}
-	if last := raw[len(raw)-1]; last != '\n' && last != '\r' {
+	switch format {
+	case ingest.JSON:
+		return openJSON(raw)
+	case ingest.XML:
+		return openXML(raw)
+	}
+	text := raw
+	if bytes.HasPrefix(raw, []byte("\xff\xfe")) {
+		text = bytes.TrimSuffix(raw, []byte{0}) // the other half of UTF-16's last line end
+	}
+	if last := text[max(0, len(text)-1):]; !bytes.Equal(last, []byte("\n")) && !bytes.Equal(last, []byte("\r")) {
 		return "it does not end with a line end; it may be cut off"
 	}
 	if format == ingest.HL7v2 {
@@ -73,4 +84,47 @@ func cutOff(format string, raw []byte) string {
 		return "a quotation mark is not closed; it may be cut off"
 	}
 	return ""
+}
+
+// openJSON asks whether as many objects and lists are closed as are opened,
+// outside of texts. Bytes of UTF-16 that are zero say nothing here.
+func openJSON(raw []byte) string {
+	depth, quoted, escaped := 0, false, false
+	for _, b := range raw {
+		switch {
+		case b == 0:
+		case escaped:
+			escaped = false
+		case quoted:
+			escaped, quoted = b == '\\', b != '"'
+		case b == '"':
+			quoted = true
+		case b == '{' || b == '[':
+			depth++
+		case b == '}' || b == ']':
+			depth--
+		}
+	}
+	if depth > 0 || quoted {
+		return "an object, list or text of its JSON is not closed; it may be cut off"
+	}
+	return ""
+}
+
+// rootTag is the first start tag of XML, and whether it is an end tag too.
+var rootTag = regexp.MustCompile(`<([^\s/>!?]+)(?:\s+[^\s=>]+\s*=\s*(?:"[^"]*"|'[^']*'))*\s*(/?)>`)
+
+var comments = regexp.MustCompile(`(?s)<!--.*?-->`)
+
+// openXML asks whether the root element is closed, by its end tag or in its
+// start tag.
+func openXML(raw []byte) string {
+	text := comments.ReplaceAll(bytes.ReplaceAll(raw, []byte{0}, nil), nil) // zeros: the other half of UTF-16
+	if root := rootTag.FindSubmatch(text); root != nil {
+		at := bytes.LastIndex(text, append([]byte("</"), root[1]...))
+		if len(root[2]) > 0 || at >= 0 && bytes.IndexByte(text[at:], '>') >= 0 {
+			return ""
+		}
+	}
+	return "the root element of its XML is not closed; it may be cut off"
 }

@@ -108,7 +108,7 @@ func TestRefusals(t *testing.T) {
 		{name: "another path", method: "POST", path: "/more", header: signed, body: message, status: 404},
 		{name: "nothing", method: "POST", header: signed, status: 400},
 		{name: "too large", method: "POST", header: signed, body: make([]byte, 2049), status: 413},
-		{name: "JSON", method: "POST", header: and(signed, "Content-Type", "application/json"), body: message, status: 415},
+		{name: "a document", method: "POST", header: and(signed, "Content-Type", "application/pdf"), body: message, status: 415},
 		{name: "no media type", method: "POST", header: and(signed, "Content-Type", "text/"), body: message, status: 415},
 		{name: "compressed", method: "POST", header: and(signed, "Content-Encoding", "gzip"), body: message, status: 415},
 	} {
@@ -186,6 +186,8 @@ func TestTaken(t *testing.T) {
 		{"HL7 v2", map[string]string{"Content-Type": "x-application/hl7-v2+er7; charset=utf-8"}, hl7, "hl7v2"},
 		{"said to be HL7 v2", map[string]string{"Content-Type": "x-application/hl7-v2+er7"}, table, "hl7v2"},
 		{"a table", map[string]string{"Content-Type": "text/csv; header=present"}, table, "csv"},
+		{"JSON", map[string]string{"Content-Type": "application/json; charset=utf-8"}, `{"inr":"2.4"}`, "json"},
+		{"XML", map[string]string{"Content-Type": "text/xml"}, "<test/>", "xml"},
 		{"said to be a table", map[string]string{"Content-Type": "text/csv"}, hl7, "csv"},
 		{"plain text", map[string]string{"Content-Type": "text/plain"}, hl7, "hl7v2"},
 		{"bytes", map[string]string{"Content-Type": "application/octet-stream"}, table, "csv"},

@@ -42,8 +42,8 @@ func (i *Inlet) serve(work context.Context, w http.ResponseWriter, r *http.Reque
 	}
 	format, ok := formatOf(r.Header)
 	if !ok {
-		w.Header().Set("Accept", hl7Type+", text/csv")
-		refuse(w, http.StatusUnsupportedMediaType, "Send "+hl7Type+" or text/csv, not compressed, or leave Content-Type out.")
+		w.Header().Set("Accept", hl7Type+", text/csv, application/json, application/xml")
+		refuse(w, http.StatusUnsupportedMediaType, "Send "+hl7Type+", text/csv, application/json or application/xml, not compressed, or leave Content-Type out.")
 		return
 	}
 	raw, ok := i.body(w, r)
@@ -115,7 +115,7 @@ func (i *Inlet) known(r *http.Request) bool {
 const hl7Type = "x-application/hl7-v2+er7"
 
 // formatOf reads the Content-Type; "" lets the bytes tell. ok is false for
-// what is surely neither HL7 v2 nor a table.
+// what is surely none of the formats that are read.
 func formatOf(h http.Header) (format string, ok bool) {
 	if e := h.Get("Content-Encoding"); e != "" && !strings.EqualFold(e, "identity") {
 		return "", false
@@ -132,6 +132,10 @@ func formatOf(h http.Header) (format string, ok bool) {
 		return ingest.HL7v2, true
 	case t == "text/csv":
 		return ingest.CSV, true
+	case t == "application/json", strings.HasSuffix(t, "+json"):
+		return ingest.JSON, true
+	case t == "application/xml", t == "text/xml", strings.HasSuffix(t, "+xml"):
+		return ingest.XML, true
 	case t == "text/plain", t == "application/octet-stream", t == "application/x-www-form-urlencoded":
 		return "", true // what programs send that were not told
 	}
