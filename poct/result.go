@@ -92,21 +92,22 @@ type Facts struct {
 	Patients      []Patient    // all rows that match the identifier
 	Patient       *Patient     // the one, after merges are followed
 	Visit         *Visit
-	Owner         *Past        // the result that already owns this test key
-	Controls      []Past       // controls of this meter in the window before the test, oldest first
-	History       []Past       // this patient's results in the window before the test, newest first
-	MeterHistory  []Past       // newest results of the meter
-	Chains        []Past       // control runs of this meter and strip lot before the test, oldest first, at least the last 20 of each level
-	Labs          []Past       // laboratory results (KindComparison) of the patient about the test, newest first
-	Shipment      *Shipment    // of the strip lot to the meter's site, the newest before the test
-	Acceptance    *Acceptance  // of the strip lot at the meter's site, the newest before the test
-	Findings      []Finding    // of the patient, in force at the test
-	LotsInUse     []string     // strip lots of the newest patient tests at the meter's site, newest first; only where Shipment is known
-	NewerLot      *Shipment    // of another lot in use there on this model of meter, arrived after Shipment; the newest before the test
-	ChainRanges   []ControlLot // rows of the control lots in Chains
-	Contact       *Contact     // the latest with the meter; nil if it never told its clock
-	ClocksChange  time.Time    // the change of the site's clocks nearest to the test; zero where they never change
-	PatientSource string       // "registry"
+	Owner         *Past              // the result that already owns this test key
+	Controls      []Past             // controls of this meter in the window before the test, oldest first
+	History       []Past             // this patient's results in the window before the test, newest first
+	MeterHistory  []Past             // newest results of the meter
+	Chains        []Past             // control runs of this meter and strip lot before the test, oldest first, at least the last 20 of each level
+	Labs          []Past             // laboratory results (KindComparison) of the patient about the test, newest first
+	Shipment      *Shipment          // of the strip lot to the meter's site, the newest before the test
+	Acceptance    *Acceptance        // of the strip lot at the meter's site, the newest before the test
+	Findings      []Finding          // of the patient, in force at the test
+	LotsInUse     []string           // strip lots of the newest patient tests at the meter's site, newest first; only where Shipment is known
+	NewerLot      *Shipment          // of another lot in use there on this model of meter, arrived after Shipment; the newest before the test
+	ChainRanges   []ControlLot       // rows of the control lots in Chains
+	Actions       []CorrectiveAction // on the meter, up to the test
+	Contact       *Contact           // the latest with the meter; nil if it never told its clock
+	ClocksChange  time.Time          // the change of the site's clocks nearest to the test; zero where they never change
+	PatientSource string             // "registry"
 	RegistryEmpty bool
 }
 
