@@ -123,6 +123,18 @@ func (l *lookup) chains() error {
 		return err
 	}
 	l.f.Chains = runs
+	if len(runs) == 0 {
+		return nil
+	}
+	actions, err := l.book.CorrectiveActions(l.r.Meter)
+	if err != nil {
+		return err
+	}
+	for _, a := range actions {
+		if !a.At.After(at) {
+			l.f.Actions = append(l.f.Actions, a)
+		}
+	}
 	var seen []string
 	for _, run := range runs {
 		lot := run.Reading.ControlLot

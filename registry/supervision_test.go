@@ -91,7 +91,9 @@ func TestFactsGiveChainsWithTheirRanges(t *testing.T) {
 	other := past(poct.KindControl, "Q3-1007", "", tested)
 	other.Reading.StripLot = "other"
 	book.past = append(book.past, other)
+	book.rows.Actions = []poct.CorrectiveAction{{Meter: "Q3-1007", At: tested.Add(-time.Hour)}, {Meter: "Q3-1007", At: tested.Add(time.Hour)}, {Meter: "R2-0001", At: tested}}
 	f := facts(t, book, reading())
+	assert.Len(t, f.Actions, 1, "on this meter, up to the test")
 	assert.Len(t, f.Chains, 80, "of each level the newest 40")
 	assert.True(t, f.Chains[0].Tested.Before(f.Chains[79].Tested), "oldest first")
 	assert.Len(t, f.ChainRanges, 2)
