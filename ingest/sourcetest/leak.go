@@ -12,7 +12,7 @@ func leavesNothing(t *testing.T, s *scene) {
 	for n := range 3 {
 		s.good(n)
 	}
-	s.way.Half(s.ctx, s.in, Message(9))()
+	s.way.Half(s.ctx, s.in, s.Speech.Message(9))()
 	s.stop()()
 	s.way.Close()
 	base := runtime.NumGoroutine()

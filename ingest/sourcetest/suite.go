@@ -9,8 +9,8 @@ package sourcetest
 import (
 	"bytes"
 	"context"
-	"fmt"
 	"io"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -61,6 +61,8 @@ type Harness struct {
 	Keeps bool
 	// Largest is the size up to which a message is taken.
 	Largest int
+	// Speech is how messages are written; the zero Speech stands for HL7.
+	Speech Speech
 }
 
 // patience bounds each wait; nothing is decided by how long it takes.
@@ -69,18 +71,6 @@ const patience = 60 * time.Second
 // Canaries stand in every message of the suite and may stand in no log line:
 // an invented patient's name, number and value.
 var Canaries = []string{"LIGHTKEEPER", "77120934", "2.41"}
-
-// Message is a small HL7 message with a control id of its own.
-func Message(n int) []byte {
-	return fmt.Appendf(nil, "MSH|^~\\&|QUILL3|MILL|TIDEGATE|X|20260305091330+0100||ORU^R01^ORU_R01|suite-%d|P|2.5.1\r"+
-		"PID|1||%s^^^MILLRACE^MR||%s^Alma\rOBR|1||%d|34714-6^INR^LN|||20260305091200+0100\rOBX|1|NM|34714-6^INR^LN||%s|{INR}|||||F\r",
-		n, Canaries[1], Canaries[0], n, Canaries[2])
-}
-
-// Batch is a batch of HL7 messages.
-func Batch(messages ...[]byte) []byte {
-	return fmt.Appendf(nil, "BHS|^~\\&|QUILL3\r%sBTS|%d\r", bytes.Join(messages, nil), len(messages))
-}
 
 // Run runs every case against inlets that the harness makes.
 func Run(t *testing.T, h Harness) {
@@ -125,6 +115,9 @@ type scene struct {
 func newScene(t *testing.T, h Harness) *scene {
 	t.Helper()
 	ctx, cancel := context.WithTimeout(context.Background(), patience)
+	if h.Speech.Message == nil {
+		h.Speech = HL7
+	}
 	s := &scene{Harness: h, t: t, ctx: ctx, way: h.Way(t), box: NewInbox()}
 	if h.Keep != nil {
 		s.box = Over(h.Keep(t))
@@ -191,8 +184,8 @@ func (s *scene) tried() {
 // good sends a message that has to be taken.
 func (s *scene) good(n int) {
 	s.t.Helper()
-	require.Equal(s.t, Positive, s.send(Message(n)), "a good message")
-	require.Equal(s.t, 1, s.box.count(Message(n)), "and stored")
+	require.Equal(s.t, Positive, s.send(s.Speech.Message(n)), "a good message")
+	require.Equal(s.t, 1, s.box.count(s.Speech.Message(n)), "and stored")
 }
 
 // untaken checks the answer to a message that the inbox did not take, and then
@@ -220,23 +213,23 @@ func (s *scene) untaken(raw []byte, answer <-chan Answer) {
 // answered wrongly.
 func storedBeforeAnswer(t *testing.T, s *scene) {
 	open := s.box.Block()
-	answer := s.begin(Message(1))
+	answer := s.begin(s.Speech.Message(1))
 	s.tried()
 	s.box.FailBefore()
 	open()
-	s.untaken(Message(1), answer)
+	s.untaken(s.Speech.Message(1), answer)
 	require.Len(t, s.box.Stored(), 1)
 
 	open = s.box.Block()
 	for len(s.box.Tried) > 0 {
 		<-s.box.Tried
 	}
-	answer = s.begin(Message(2))
+	answer = s.begin(s.Speech.Message(2))
 	s.tried()
-	require.Zero(t, s.box.count(Message(2)))
+	require.Zero(t, s.box.count(s.Speech.Message(2)))
 	open()
 	require.Equal(t, Positive, <-answer)
-	require.Equal(t, 1, s.box.count(Message(2)))
+	require.Equal(t, 1, s.box.count(s.Speech.Message(2)))
 }
 
 func describes(t *testing.T, s *scene) {
@@ -245,8 +238,8 @@ func describes(t *testing.T, s *scene) {
 	a := s.box.Stored()[0]
 	require.Equal(t, "inlet", a.Inlet)
 	require.Equal(t, "inlet", a.Source)
-	require.Equal(t, "hl7v2", a.Format)
-	require.Equal(t, "suite-1", a.ControlID)
+	require.Equal(t, s.Speech.Format, a.Format)
+	require.Equal(t, s.Speech.ControlID(1), a.ControlID)
 	require.NotEmpty(t, a.Peer)
 	require.Empty(t, a.Fault)
 	require.WithinRange(t, a.Received, from, time.Now().Add(time.Second))
@@ -264,27 +257,27 @@ func sentAgain(t *testing.T, s *scene) {
 
 func storeDown(t *testing.T, s *scene) {
 	s.box.FailBefore()
-	answer := s.begin(Message(1))
+	answer := s.begin(s.Speech.Message(1))
 	s.tried()
-	s.untaken(Message(1), answer)
+	s.untaken(s.Speech.Message(1), answer)
 	s.good(2)
 	require.Len(t, s.box.Stored(), 2)
 }
 
 func failsAfter(t *testing.T, s *scene) {
 	s.box.FailAfter()
-	answer := s.begin(Message(1))
+	answer := s.begin(s.Speech.Message(1))
 	s.tried()
-	s.untaken(Message(1), answer)
+	s.untaken(s.Speech.Message(1), answer)
 	require.Len(t, s.box.Stored(), 1, "what came again finds what was kept")
 }
 
 func panics(t *testing.T, s *scene) {
 	s.box.Panic()
-	answer := s.begin(Message(1))
+	answer := s.begin(s.Speech.Message(1))
 	s.tried()
 	if s.Keeps {
-		s.untaken(Message(1), answer)
+		s.untaken(s.Speech.Message(1), answer)
 	} else {
 		require.NotEqual(t, Positive, <-answer)
 		s.box.Recover()
@@ -294,11 +287,19 @@ func panics(t *testing.T, s *scene) {
 }
 
 func batch(t *testing.T, s *scene) {
-	raw := Batch(Message(1), Message(2), Message(3))
+	s.batches()
+	raw := s.Speech.Batch(s.Speech.Message(1), s.Speech.Message(2), s.Speech.Message(3))
 	require.Equal(t, Positive, s.send(raw))
 	s.isBatch(raw, 3)
 	require.Equal(t, Positive, s.send(raw))
 	s.isBatch(raw, 3)
+}
+
+// batches skips a case where there are none.
+func (s *scene) batches() {
+	if s.Speech.Batch == nil {
+		s.t.Skip("no batches come this way")
+	}
 }
 
 func (s *scene) isBatch(raw []byte, n int) {
@@ -306,16 +307,19 @@ func (s *scene) isBatch(raw []byte, n int) {
 	stored := s.box.Stored()
 	require.Len(s.t, stored, n)
 	for k, a := range stored {
-		require.Equal(s.t, Message(k+1), a.Raw)
-		require.Equal(s.t, k+1, a.Position)
-		require.Equal(s.t, raw, a.Batch)
-		require.Equal(s.t, fmt.Sprintf("suite-%d", k+1), a.ControlID)
+		require.Equal(s.t, s.Speech.Message(k+1), a.Raw)
+		require.Equal(s.t, s.Speech.ControlID(k+1), a.ControlID)
+		if !s.Speech.Single {
+			require.Equal(s.t, k+1, a.Position)
+			require.Equal(s.t, raw, a.Batch)
+		}
 	}
 }
 
 func failsWithinBatch(t *testing.T, s *scene) {
+	s.batches()
 	s.box.FailBehind(1)
-	raw := Batch(Message(1), Message(2), Message(3))
+	raw := s.Speech.Batch(s.Speech.Message(1), s.Speech.Message(2), s.Speech.Message(3))
 	answer := s.begin(raw)
 	require.NoError(t, s.box.AwaitStored(s.ctx, 1))
 	s.tried()
@@ -328,29 +332,18 @@ func failsWithinBatch(t *testing.T, s *scene) {
 // means stored, here too; and what is some message within the limits is stored
 // as it came, readable or not.
 func oddInput(t *testing.T, s *scene) {
-	for n, c := range []struct {
-		name string
-		raw  []byte
-		kept bool // for sure
-	}{
-		{name: "nothing", raw: nil},
-		{name: "no message at all", raw: []byte("\x01\x02\xff\xfe\x00 no message\r\n"), kept: true},
-		{name: "a header alone", raw: []byte("MSH|\r"), kept: true},
-		{name: "a header with odd delimiters", raw: []byte("MSH\x7f\x7f\x7f\x7f\r"), kept: true},
-		{name: "a batch of nothing", raw: []byte("BHS|^~\\&\rBTS|0\r")},
-		{name: "a message that breaks off", raw: Message(7)[:120], kept: true},
-		{name: "lines and no message", raw: []byte(strings.Repeat("OBX|1|NM|\r", 200)), kept: true},
-		{name: "as large as can be", raw: padded(8, s.Largest), kept: true},
-		{name: "one byte too large", raw: padded(9, s.Largest+1)},
-		{name: "far too large", raw: padded(10, 8*s.Largest)},
-	} {
-		got := s.send(c.raw)
-		if c.kept {
-			require.NotEqual(t, None, got, c.name)
-			require.Equal(t, 1, s.box.count(c.raw), c.name)
+	for n, c := range append(slices.Clone(s.Speech.Odd),
+		Odd{Name: "as large as can be", Raw: s.Speech.Padded(8, s.Largest), Kept: true},
+		Odd{Name: "one byte too large", Raw: s.Speech.Padded(9, s.Largest+1)},
+		Odd{Name: "far too large", Raw: s.Speech.Padded(10, 8*s.Largest)},
+	) {
+		got := s.send(c.Raw)
+		if c.Kept {
+			require.NotEqual(t, None, got, c.Name)
+			require.Equal(t, 1, s.box.count(c.Raw), c.Name)
 		}
 		if got == Positive {
-			require.True(t, s.stands(c.raw), "%s: answered and not stored", c.name)
+			require.True(t, s.stands(c.Raw), "%s: answered and not stored", c.Name)
 		}
 		s.good(100 + n)
 	}
@@ -371,16 +364,10 @@ func (s *scene) stands(raw []byte) bool {
 	return false
 }
 
-// padded is a message of exactly size bytes.
-func padded(n, size int) []byte {
-	raw := append(Message(n), "NTE|1||"...)
-	return append(append(raw, bytes.Repeat([]byte{'x'}, size-len(raw)-1)...), '\r')
-}
-
 // half: while one sender stays in the middle of its message, and after it has
 // hung up there, others are served, and its half is no arrival.
 func half(t *testing.T, s *scene) {
-	hangUp := s.way.Half(s.ctx, s.in, Message(1))
+	hangUp := s.way.Half(s.ctx, s.in, s.Speech.Message(1))
 	s.good(2)
 	hangUp()
 	s.good(3)
@@ -395,7 +382,7 @@ func manyAtOnce(t *testing.T, s *scene) {
 	for k := range senders {
 		all.Go(func() {
 			for n := range messages {
-				raw := Message(1000 + (k/2)*messages + n) // two senders each have the same ones
+				raw := s.Speech.Message(1000 + (k/2)*messages + n) // two senders each have the same ones
 				answers[k] = append(answers[k], s.send(raw))
 			}
 		})
@@ -408,18 +395,18 @@ func manyAtOnce(t *testing.T, s *scene) {
 	}
 	require.Len(t, s.box.Stored(), senders/2*messages)
 	for n := range senders / 2 * messages {
-		require.Equal(t, 1, s.box.count(Message(1000+n)))
+		require.Equal(t, 1, s.box.count(s.Speech.Message(1000+n)))
 	}
 }
 
 func stopping(t *testing.T, s *scene) {
 	open := s.box.Block()
-	answer := s.begin(Message(1))
+	answer := s.begin(s.Speech.Message(1))
 	s.tried()
 	wait := s.stop()
 	open()
 	wait()
-	require.Equal(t, 1, s.box.count(Message(1)), "what was in hand is finished")
+	require.Equal(t, 1, s.box.count(s.Speech.Message(1)), "what was in hand is finished")
 	if !s.Keeps {
 		require.Equal(t, Positive, <-answer, "and answered")
 	}
@@ -430,7 +417,7 @@ func stopping(t *testing.T, s *scene) {
 
 func stoppingDown(t *testing.T, s *scene) {
 	open := s.box.Block()
-	answer := s.begin(Message(1))
+	answer := s.begin(s.Speech.Message(1))
 	s.tried()
 	wait := s.stop()
 	s.box.FailBefore()
@@ -446,7 +433,7 @@ func stoppingHung(t *testing.T, s *scene) {
 	}
 	open := s.box.Block()
 	defer open()
-	answer := s.begin(Message(1))
+	answer := s.begin(s.Speech.Message(1))
 	s.tried()
 	s.stop()() // while Accept waits for its ctx
 	open()
@@ -466,7 +453,7 @@ func (s *scene) comesLater(answer <-chan Answer) {
 	s.start()
 	if s.Keeps {
 		require.NoError(s.t, s.box.AwaitStored(s.ctx, 1))
-		require.Equal(s.t, 1, s.box.count(Message(1)))
+		require.Equal(s.t, 1, s.box.count(s.Speech.Message(1)))
 		return
 	}
 	s.good(1)
