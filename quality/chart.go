@@ -12,14 +12,14 @@ import (
 
 // Control is one control result on the chart of one meter and strip lot.
 type Control struct {
-	ID       string // of the result
-	At       time.Time
-	Value    poct.Number
-	Material string // control lot and level: what has a mean and SD of its own; see Material
-	Run      string // equal for all controls of one event; "" is an event of its own
+	ID       string      `json:"id"` // of the result
+	At       time.Time   `json:"at"`
+	Value    poct.Number `json:"value"`
+	Material string      `json:"material"` // control lot and level: what has a mean and SD of its own; see Material
+	Run      string      `json:"run"`      // equal for all controls of one event; "" is an event of its own
 	// Corrected tells that a corrective action was recorded since the control
 	// before: every chain begins anew here.
-	Corrected bool
+	Corrected bool `json:"corrected,omitempty"`
 }
 
 // Material names a level of a control lot. The level is compared without
@@ -31,17 +31,17 @@ func Material(lot, level string) string {
 // Point is a control on the chart. Z is for drawing: no rule is judged by it.
 type Point struct {
 	Control
-	Judged bool    // the material has a usable basis and the value is a plain number
-	Z      float64 // (value - mean) / SD, 0 unless judged
-	Fired  []Firing
+	Judged bool     `json:"judged"` // the material has a usable basis and the value is a plain number
+	Z      float64  `json:"z"`      // (value - mean) / SD, 0 unless judged
+	Fired  []Firing `json:"fired,omitempty"`
 }
 
 // Firing is one rule that a control completes.
 type Firing struct {
-	Rule     Rule
-	Severity poct.Severity
-	Across   bool  // over more than one material
-	Points   []int // indexes of all points that take part, in order; the last is where it fires
+	Rule     Rule          `json:"rule"`
+	Severity poct.Severity `json:"severity"`
+	Across   bool          `json:"across,omitempty"` // over more than one material
+	Points   []int         `json:"points"`           // indexes of all points that take part, in order; the last is where it fires
 }
 
 // Judge draws the chart of one meter and strip lot: each control with its z,
@@ -58,12 +58,18 @@ func Judge(controls []Control, bases map[string]Basis, rules Rules) []Point {
 	controls = slices.Clone(controls)
 	slices.SortStableFunc(controls, func(a, b Control) int { return a.At.Compare(b.At) })
 	c := newChains(rules, len(controls))
+	scales := map[string]*scale{}
 	points := make([]Point, len(controls))
 	for i, in := range controls {
-		s := scoreOf(in.Value, bases[in.Material], rules.AtLimit)
-		points[i] = Point{Control: in, Judged: s.z != nil}
-		if s.z != nil {
-			points[i].Z, _ = s.z.Float64()
+		on, known := scales[in.Material]
+		if !known {
+			on = scaleOf(bases[in.Material])
+			scales[in.Material] = on
+		}
+		s := on.score(in.Value, rules.AtLimit)
+		points[i] = Point{Control: in, Judged: s.judged()}
+		if s.judged() {
+			points[i].Z = on.z(in.Value)
 		}
 		points[i].Fired = c.add(i, in, s)
 	}
@@ -109,26 +115,59 @@ func ControlsOf(past []poct.Past, within time.Duration) []Control {
 	return Events(out, within)
 }
 
+// scale is a basis made ready for many values: mean + k SD for k = -3 to 3.
+type scale struct {
+	mean, sd float64
+	steps    [7]*big.Rat
+	basis    Basis
+}
+
+// scaleOf is nil for a basis that can judge nothing.
+func scaleOf(b Basis) *scale {
+	if !b.Usable() {
+		return nil
+	}
+	s := &scale{basis: b}
+	s.mean, _ = b.Mean.Float64()
+	s.sd, _ = b.SD.Float64()
+	for i := range s.steps {
+		step := new(big.Rat).Mul(big.NewRat(int64(i-3), 1), b.SD)
+		s.steps[i] = step.Add(step, b.Mean)
+	}
+	return s
+}
+
+func (s *scale) z(v poct.Number) float64 { return (v.Float() - s.mean) / s.sd }
+
 // score is where a value lies: exact, so that 2.8 about 2.5 with SD 0.1 is 3 SD
 // and not 2.9999999999999982.
 type score struct {
-	z      *big.Rat // nil if it cannot be judged
-	beyond [4]int   // side on which it lies beyond k SD: -1, 0, 1; k = 0 is the side of the mean
+	on     *scale // nil if it cannot be judged
+	value  *big.Rat
+	beyond [4]int // side on which it lies beyond k SD: -1, 0, 1; k = 0 is the side of the mean
 }
 
-func scoreOf(v poct.Number, b Basis, atLimit bool) score {
-	if !v.Exact() || !b.Usable() {
+func (s score) judged() bool { return s.on != nil }
+
+// exactZ is z as a fraction.
+func (s score) exactZ() *big.Rat {
+	z := new(big.Rat).Sub(s.value, s.on.basis.Mean)
+	return z.Quo(z, s.on.basis.SD)
+}
+
+func (s *scale) score(v poct.Number, atLimit bool) score {
+	if s == nil || !v.Exact() {
 		return score{}
 	}
-	z := new(big.Rat).Sub(v.Rat(), b.Mean)
-	z.Quo(z, b.SD)
-	s := score{z: z}
-	s.beyond[0] = z.Sign()
-	size := new(big.Rat).Abs(z)
-	for k := 1; k < len(s.beyond); k++ {
-		if c := size.Cmp(big.NewRat(int64(k), 1)); c > 0 || c == 0 && atLimit {
-			s.beyond[k] = z.Sign()
+	out := score{on: s, value: v.Rat()}
+	side := out.value.Cmp(s.steps[3])
+	out.beyond[0] = side
+	for k := 1; k < len(out.beyond) && side != 0; k++ {
+		c := side * out.value.Cmp(s.steps[3+side*k])
+		if c < 0 || c == 0 && !atLimit {
+			break
 		}
+		out.beyond[k] = side
 	}
-	return s
+	return out
 }

@@ -54,7 +54,8 @@ type Comparison struct {
 	Lin               *float64      `json:"lin,omitempty"`
 	Deming            *Line         `json:"deming,omitempty"`
 	PassingBablok     *Line         `json:"passing_bablok,omitempty"`
-	Bias              []LevelBias   `json:"bias,omitempty"` // by the Passing-Bablok line, else Deming's
+	Bias              []LevelBias   `json:"bias,omitempty"`
+	BiasBy            string        `json:"bias_by,omitempty"` // the line that Bias is read off: Passing-Bablok, else Deming
 	Agreements        []AgreedShare `json:"agreements"`
 	Excluded          []Pair        `json:"excluded,omitempty"` // with the reason
 	Notes             []string      `json:"notes,omitempty"`
@@ -115,6 +116,7 @@ func Compare(pairs []Pair, s CompareSettings) (Comparison, error) {
 	c.Deming = keep(Deming(used, s.Lambda, s.Confidence))
 	c.PassingBablok = keep(PassingBablok(used, s.Confidence))
 	if line := firstLine(c.PassingBablok, c.Deming); line != nil {
+		c.BiasBy = line.Method
 		for _, at := range s.Levels {
 			b := line.BiasAt(at)
 			b.Outside = at < c.Low || at > c.High
@@ -196,8 +198,7 @@ func Differences(pairs []Pair, s CompareSettings) (BlandAltman, error) {
 // Pearson is the correlation of x and y; false if either does not vary. It
 // tells how closely points lie to a line, not whether the methods agree.
 func Pearson(x, y []float64) (float64, bool) {
-	mx, my, sxx, syy, sxy := moments(x, y)
-	_, _ = mx, my
+	_, _, sxx, syy, sxy := moments(x, y)
 	if sxx <= 0 || syy <= 0 {
 		return 0, false
 	}

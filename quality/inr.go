@@ -18,8 +18,12 @@ var UsualSteps = HalfSteps{INR: 0.05, PT: 0.05, MNPT: 0.05, ISI: 0.005}
 
 // INRBand is the least and greatest INR that a meter may show for these
 // numbers: the formula over the eight corners pt, mnpt, isi +- half a step,
-// widened by half a step of the INR.
+// widened by half a step of the INR. Where a number is so small that rounding
+// might have made it from 0, no INR fits it: both ends are 0.
 func INRBand(pt, mnpt, isi float64, h HalfSteps) (low, high float64) {
+	if pt <= 0 || mnpt <= h.MNPT || isi <= h.ISI {
+		return 0, 0
+	}
 	low, high = math.Inf(1), math.Inf(-1)
 	for _, p := range []float64{pt - h.PT, pt + h.PT} {
 		for _, m := range []float64{mnpt - h.MNPT, mnpt + h.MNPT} {

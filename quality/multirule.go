@@ -94,7 +94,7 @@ func (c *chains) add(i int, in Control, s score) []Firing {
 		c.byRun[in.Run] = at
 	}
 	c.runs[at].points = append(c.runs[at].points, i)
-	if s.z == nil {
+	if !s.judged() {
 		return nil
 	}
 
@@ -164,12 +164,13 @@ func (c *chains) opposite(i, at int) []int {
 	var out []int
 	for _, j := range c.runs[at].points {
 		s := c.scores[j]
-		if s.z == nil || j == i {
+		if !s.judged() || j == i {
 			continue
 		}
 		hit := side != 0 && s.beyond[2] == -side
 		if c.rules.R4sByDifference {
-			d := new(big.Rat).Sub(c.scores[i].z, s.z)
+			d := c.scores[i].exactZ()
+			d.Sub(d, s.exactZ())
 			cmp := d.Abs(d).Cmp(four)
 			hit = hit || cmp > 0 || cmp == 0 && c.rules.AtLimit
 		}

@@ -1,6 +1,7 @@
 package quality
 
 import (
+	"cmp"
 	"math/big"
 	"slices"
 	"strconv"
@@ -47,14 +48,14 @@ func PairUp(meter, lab []poct.Past, within time.Duration) []Pair {
 		if out[i].Excluded != "" {
 			continue
 		}
-		out[i].Excluded = "no laboratory INR of this patient within " + within.String() + " that no nearer result has taken"
+		out[i].Excluded = "no laboratory INR of this patient within " + hours(within) + " that no nearer result has taken"
 		for _, k := range labs[p.Reading.Patient] {
 			if apart := p.Tested.Sub(lab[k].Tested).Abs(); apart <= within {
 				near = append(near, candidate{apart, i, k})
 			}
 		}
 	}
-	slices.SortStableFunc(near, func(a, b candidate) int { return int(a.apart.Nanoseconds() - b.apart.Nanoseconds()) })
+	slices.SortStableFunc(near, func(a, b candidate) int { return cmp.Compare(a.apart, b.apart) })
 	paired, taken := map[int]bool{}, map[int]bool{}
 	for _, c := range near {
 		if paired[c.m] || taken[c.l] {
@@ -66,6 +67,14 @@ func PairUp(meter, lab []poct.Past, within time.Duration) []Pair {
 		p.With, p.Apart, p.Reference, p.Excluded = lab[c.l].Result, c.apart, v.Value, ""
 	}
 	return out
+}
+
+// hours writes a span in hours, or in minutes where it is not whole hours.
+func hours(d time.Duration) string {
+	if d%time.Hour == 0 {
+		return strconv.FormatInt(int64(d/time.Hour), 10) + " h"
+	}
+	return strconv.FormatInt(int64(d/time.Minute), 10) + " min"
 }
 
 // usableINR says why a result cannot stand in a pair; "" if it can.

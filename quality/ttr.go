@@ -82,6 +82,10 @@ type TimeInRange struct {
 func TimeInTherapeuticRange(series []Dated, settings RangeSettings) TimeInRange {
 	s := settings.complete()
 	var t TimeInRange
+	if s.Low.Cmp(s.High) > 0 {
+		t.Why = "the range ends below its beginning: " + s.Low.Text + " to " + s.High.Text
+		return t
+	}
 	days := s.daily(series)
 	t.Tests, t.LeftOut = len(days), len(series)-len(days)
 	values := make([]float64, len(days))
