@@ -184,17 +184,14 @@ func reported(problems []poct.Problem, code string) *poct.Problem {
 	return nil
 }
 
-const (
-	notInThisVersion = "not in this version"
-	switchedOff      = "switched off in the configuration"
-)
+const switchedOff = "switched off in the configuration"
 
 // answer asks one check, unless the configuration leaves it unasked.
 func (k *rule) answer(s *subject) reply {
 	if why := k.unaskedEverywhere(); why != "" {
 		return k.unasked(why)
 	}
-	if s.kind == patient && !k.late {
+	if s.kind&(patient|comparison) != 0 && !k.late {
 		for _, field := range k.needs {
 			if s.lacks(field) {
 				return k.unasked(notSent(field))
@@ -232,12 +229,15 @@ func newSubject(res *poct.Result, f *poct.Facts) *subject {
 		s.kind = withdrawal
 	case s.r.Kind == poct.KindControl:
 		s.kind = control
+	case s.r.Kind == poct.KindComparison:
+		s.kind = comparison
 	default:
 		s.kind = patient
 	}
 	s.inr, _ = s.r.Measured("inr")
 	s.pt, _ = s.r.Measured("pt")
-	if s.kind == patient && s.r.Status == poct.StatusCancelled && s.inr.RawValue == "" && s.pt.RawValue == "" {
+	noValue := s.inr.RawValue == "" && s.pt.RawValue == ""
+	if noValue && (s.kind == patient && s.r.Status == poct.StatusCancelled || s.kind&(measured|comparison) != 0 && s.r.DeviceError != "") {
 		s.kind = event // a test that gave no result is no result
 	}
 	s.tested = s.r.Tested()
@@ -313,7 +313,7 @@ func (s *subject) shared(p poct.Problem) string {
 			return r.ControlLot
 		}
 		return r.StripLot
-	case "lot-not-accepted", "qc-overdue", "qc-failed":
+	case "lot-not-accepted", "qc-overdue", "qc-failed", "qc-multirule":
 		return r.Meter + "|" + r.StripLot
 	case "meter-unknown":
 		if s.f.RegistryEmpty {

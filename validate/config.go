@@ -42,8 +42,10 @@ type rule struct {
 	numbers map[string]poct.Number
 	spans   map[string]time.Duration
 	texts   map[string][]string
+	choices map[string]string
 	forms   map[string]idForm
-	limit   string // all limits in words, with their source
+	charts  *charts // of check 29, kept between results
+	limit   string  // all limits in words, with their source
 }
 
 // at gives the rules of a site, in the order of the table.
@@ -108,10 +110,6 @@ func (c *compiler) level(path string, block map[string]any, under []*rule) []*ru
 				code = `""`
 			}
 			c.fault(path+code, "no check has this code", nearestCode(code))
-			continue
-		}
-		if table[i].Later {
-			c.fault(path+code, "this check does not work in this version", "leave it out; it is listed as not asked")
 			continue
 		}
 		keys, isMap := asMap(block[code])
@@ -212,6 +210,12 @@ func (c *compiler) value(path string, k Key, raw any, s *rule) {
 			return
 		}
 		s.texts[k.Name] = list
+	case Choice:
+		if !slices.Contains(k.Options, text) {
+			c.fault(path, "is none of its words", "write "+strings.Join(k.Options, " or "))
+			return
+		}
+		s.choices[k.Name] = text
 	case IDForms:
 		c.idForms(path, raw, s)
 	}
@@ -262,7 +266,11 @@ func byDefault(ch *check) *rule {
 	s := (&rule{check: ch}).clone()
 	c := &compiler{}
 	for _, k := range ch.Keys {
-		if k.Default != "" {
+		switch {
+		case k.Default == "":
+		case k.Kind == Texts:
+			s.texts[k.Name] = strings.Split(k.Default, ", ")
+		default:
 			c.value(k.Name, k, k.Default, s)
 		}
 	}
@@ -275,7 +283,10 @@ func byDefault(ch *check) *rule {
 
 func (s *rule) clone() *rule {
 	n := *s
-	n.own, n.numbers, n.spans, n.texts = copied(s.own), copied(s.numbers), copied(s.spans), copied(s.texts)
+	n.own, n.numbers, n.spans, n.texts, n.choices = copied(s.own), copied(s.numbers), copied(s.spans), copied(s.texts), copied(s.choices)
+	if s.Code == multiruleCheck.Code {
+		n.charts = &charts{}
+	}
 	return &n
 }
 
@@ -296,9 +307,14 @@ func limitText(s *rule) string {
 		case Decimal:
 			v = s.numbers[k.Name].String()
 		case Duration:
-			if d := s.spans[k.Name]; d > 0 {
+			switch d := s.spans[k.Name]; {
+			case d%time.Minute != 0:
+				v = seconds(d)
+			case d > 0:
 				v = span(d)
 			}
+		case Choice:
+			v = s.choices[k.Name]
 		}
 		if v != "" {
 			parts = append(parts, strings.ReplaceAll(k.Name, "_", " ")+" "+v)
@@ -308,7 +324,7 @@ func limitText(s *rule) string {
 	if len(parts) == 0 {
 		return ""
 	}
-	source := s.Source
+	source, _, _ := strings.Cut(s.Source, ";") // kept with every answer, so in short
 	if set {
 		source = "set in the configuration"
 	}
@@ -367,6 +383,8 @@ func example(ch *check) string {
 			return k.Name + ": " + orExample(k.Default, "24h")
 		case Texts:
 			return k.Name + `: ["T-1"]`
+		case Choice:
+			return k.Name + ": " + k.Options[0]
 		}
 	}
 	return "severity: hold"
@@ -376,12 +394,10 @@ func example(ch *check) string {
 func nearestCode(code string) string {
 	var codes []string
 	for _, c := range table {
-		if !c.Later {
-			if strings.Contains(c.Code, code) || strings.Contains(code, c.Code) {
-				return "did you mean " + c.Code + "?"
-			}
-			codes = append(codes, c.Code)
+		if strings.Contains(c.Code, code) || strings.Contains(code, c.Code) {
+			return "did you mean " + c.Code + "?"
 		}
+		codes = append(codes, c.Code)
 	}
 	return "write one of " + strings.Join(codes, ", ")
 }

@@ -5,6 +5,7 @@ import (
 	"strconv"
 
 	"tidegate/poct"
+	"tidegate/quality"
 )
 
 var consistencyChecks = []check{
@@ -14,13 +15,27 @@ var consistencyChecks = []check{
 			Asks:     "whether seconds and INR agree",
 			Compares: "INR against (PT/MNPT)^ISI of the lot, within the rounding of all four numbers and a limit more",
 			Text:     "INR {inr} does not fit PT {pt} s: with MNPT {mnpt} s and ISI {isi} of this lot it should lie from {low} to {high}.",
-			Remedy:   "Check lot and code on the meter against the vial. Repeat the test on a new strip.",
+			Remedy:   "Check lot and code on the meter against the vial. " + repeatAdvice,
 			Severity: poct.Hold, Acts: "CRD", Desk: RoleClinician,
 			Source:  ownDefault + "; the formula is the definition of the INR",
 			Keys:    []Key{{Name: "limit", Kind: Decimal, Default: "0.1", Means: "how far beyond rounding they may differ, in INR"}},
 			Unasked: "the meter profile lists pt or strip_lot under not_sent, or the lot has no ISI and MNPT in the registry",
 		},
 		of: patient, needs: []string{"pt", poct.FieldStripLot}, ask: askPTINR,
+	},
+	{
+		Info: Info{
+			Number: "39a", Code: "run-time-disagrees", Title: "Run time and seconds disagree",
+			Asks:     "whether the seconds fit the time that the test ran",
+			Compares: "seconds from sample to result, where the meter tells them, against PT as reported",
+			Text:     "The test ran {run} s, but PT is given as {pt} s.",
+			Remedy:   "Compare with the meter's own display. " + repeatAdvice,
+			Severity: poct.Flag, Acts: "RD", Desk: RoleClinician,
+			Source:  ownDefault + "; many meters compute the seconds backwards from the INR (" + commonPractice + "): then list run_time under not_sent",
+			Keys:    []Key{{Name: "limit", Kind: Decimal, Default: "10", Means: "how far apart they may be, in seconds"}},
+			Unasked: "the meter profile lists pt or run_time under not_sent",
+		},
+		of: patient, needs: []string{"pt", poct.FieldRunTime}, ask: askRunTime,
 	},
 	{
 		Info: Info{
@@ -71,6 +86,21 @@ func askPTINR(s *subject, k *rule) reply {
 		"low", two(calc.low-slack), "high", two(calc.high+slack))
 }
 
+func askRunTime(s *subject, k *rule) reply {
+	run, pt := s.r.RunTime, s.pt.Value
+	switch {
+	case run.IsZero():
+		return pass
+	case pt.IsZero() && s.pt.RawValue != "":
+		return k.waits("not-a-number")
+	case pt.IsZero():
+		return k.unsure("pt", "the meter sent no seconds", "Read the seconds from the meter's display. If this model never sends them, list pt under not_sent in its profile.")
+	case difference(nearestTo(pt, run), nearestTo(run, pt)).Cmp(k.numbers["limit"].Rat()) > 0:
+		return k.found("pt", "run", run.String(), "pt", pt.String())
+	}
+	return pass
+}
+
 func askConstants(s *subject, k *rule) reply {
 	lot := s.f.StripLot
 	switch {
@@ -100,20 +130,10 @@ const (
 type band struct{ low, high float64 }
 
 // bandOf is the range of (PT/MNPT)^ISI over all values that round to the
-// numbers as written: its least and greatest value over the eight corners
-// PT±h, MNPT±h, ISI±h. A PT with a comparator opens the band on that side.
+// numbers as written. A PT with a comparator opens the band on that side.
 func bandOf(pt, mnpt, isi poct.Number) band {
-	h := halfStep(pt)
-	b := band{math.Inf(1), math.Inf(-1)}
-	for _, p := range []float64{pt.Float() - h, pt.Float() + h} {
-		for _, m := range []float64{mnpt.Float() - halfMNPT, mnpt.Float() + halfMNPT} {
-			for _, i := range []float64{isi.Float() - halfISI, isi.Float() + halfISI} {
-				inr := math.Pow(math.Max(p, 0)/m, i)
-				b.low, b.high = math.Min(b.low, inr), math.Max(b.high, inr)
-			}
-		}
-	}
-	return b.open(pt.Comparator)
+	low, high := quality.INRBand(pt.Float(), mnpt.Float(), isi.Float(), quality.HalfSteps{PT: halfStep(pt), MNPT: halfMNPT, ISI: halfISI})
+	return band{low, high}.open(pt.Comparator)
 }
 
 // around is a value with its allowance, opened by its comparator.

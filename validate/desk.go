@@ -212,7 +212,7 @@ func correctField(r *poct.Reading, field, text string) string {
 	case poct.FieldOperator:
 		r.Operator = text
 	case poct.FieldTimeOffset:
-		offset, ok := seconds(text)
+		offset, ok := offsetSeconds(text)
 		if !ok {
 			return "time_offset is no number of seconds. Write seconds such as -3600, or a duration such as 1h30m or -45m."
 		}
@@ -258,8 +258,8 @@ func correctCode(r *poct.Reading, text string) string {
 	return "code is for a value that this message does not have."
 }
 
-// seconds reads an offset: whole seconds, or a duration of whole seconds.
-func seconds(text string) (int, bool) {
+// offsetSeconds reads an offset: whole seconds, or a duration of whole seconds.
+func offsetSeconds(text string) (int, bool) {
 	if n, err := strconv.Atoi(text); err == nil {
 		return n, n > -1<<31 && n < 1<<31
 	}

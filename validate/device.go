@@ -3,6 +3,7 @@ package validate
 import (
 	"slices"
 	"strings"
+	"time"
 
 	"tidegate/poct"
 )
@@ -17,7 +18,7 @@ var deviceChecks = []check{
 			Remedy:   "Register the meter, then read the arrival again.",
 			Severity: poct.Hold, Acts: "CD", Desk: RoleReviewer,
 		},
-		of: measured, ask: askMeter,
+		of: measured, ready: true, ask: askMeter,
 	},
 	{
 		Info: Info{
@@ -28,7 +29,7 @@ var deviceChecks = []check{
 			Remedy:   "Repeat the test on another meter, and take this one out of reach.",
 			Severity: poct.Hold, Acts: "RD", Desk: RoleCoordinator,
 		},
-		of: patient, ask: askMeterState,
+		of: patient, ready: true, ask: askMeterState,
 	},
 	{
 		Info: Info{
@@ -68,14 +69,39 @@ var deviceChecks = []check{
 	},
 	{
 		Info: Info{
+			Number: "21a", Code: "shared-log-in", Title: "Operator number is shared",
+			Asks:     "whether the operator number names one person",
+			Compares: "the mark of the operator's row in the registry",
+			Text:     "Operator number {operator} is shared by several people, so it does not say who ran the test.",
+			Remedy:   "Ask who ran the test and correct the operator. Give each person a number of their own.",
+			Severity: poct.Flag, Acts: "CR", Desk: RoleCoordinator, Source: ownDefault + "; 42 CFR 493.1283 asks for the identity of whoever tests",
+			Unasked: "the meter profile lists operator under not_sent",
+		},
+		of: patient, needs: []string{poct.FieldOperator}, ask: askShared,
+	},
+	{
+		Info: Info{
 			Number: "22", Code: "onboard-control-failed", Title: "The strip's own control failed",
 			Asks:     "whether the strip's own control passed",
 			Compares: "outcome of the on-board control, sent with a value",
 			Text:     "The strip's own control failed, and the meter sent a value all the same.",
-			Remedy:   "Repeat the test on a new strip.",
+			Remedy:   repeatAdvice,
 			Severity: poct.Hold, Acts: "D", Desk: RoleCoordinator,
 		},
 		of: patient, ask: askOnboard,
+	},
+	{
+		Info: Info{
+			Number: "22a", Code: "sampling-late", Title: "Sample came late onto the strip",
+			Asks:     "whether the sample came onto the strip in time",
+			Compares: "the time from the meter's prompt to the sample, where the meter tells both; times given to the minute count as the shortest that they allow",
+			Text:     "The sample came onto the strip {after} the meter asked for it; the usual limit is {limit}.",
+			Remedy:   repeatAdvice,
+			Severity: poct.Flag, Acts: "RD", Desk: RoleClinician, Source: commonPractice,
+			Keys:    []Key{{Name: "limit", Kind: Duration, Default: "150s", Means: "longest time from prompt to sample"}},
+			Unasked: "the meter profile lists asked_at or sampled_at under not_sent",
+		},
+		of: patient, needs: []string{poct.FieldAskedAt, poct.FieldSampledAt}, ask: askSampling,
 	},
 }
 
@@ -155,6 +181,48 @@ func askCertified(s *subject, k *rule) reply {
 	}
 	return pass.by("last day " + op.CertifiedUntil + " (registry)")
 }
+
+func askShared(s *subject, k *rule) reply {
+	switch op := s.f.Operator; {
+	case op == nil:
+		return k.waits("operator-unknown")
+	case op.Shared:
+		return k.found(poct.FieldOperator, "operator", s.r.Operator)
+	}
+	return pass
+}
+
+func askSampling(s *subject, k *rule) reply {
+	asked, sampled, limit := s.r.AskedAt, s.r.SampledAt, k.spans["limit"]
+	if asked.Raw == "" && sampled.Raw == "" {
+		return pass
+	}
+	for _, t := range []poct.Stamp{asked, sampled} {
+		if t.At.IsZero() || t.Ambiguous != "" || !toTheMinute(t.Precision) {
+			return k.unsure(poct.FieldSampledAt, "one of the two times is missing or not clear",
+				"Look at the meter's own memory. If this model does not tell both times, list asked_at and sampled_at under not_sent in its profile.")
+		}
+	}
+	wait := sampled.At.Sub(asked.At)
+	if wait < 0 {
+		return found(poct.FieldSampledAt, "The sample is dated "+seconds(-wait)+" before the meter asked for it.")
+	}
+	if least := wait - toMinuteOnly(asked) - toMinuteOnly(sampled); least > limit {
+		return k.found(poct.FieldSampledAt, "after", seconds(wait)+" after", "limit", seconds(limit))
+	}
+	return pass
+}
+
+// toMinuteOnly is how much shorter a time may make what is measured with it.
+func toMinuteOnly(t poct.Stamp) time.Duration {
+	if t.Precision == "minute" {
+		return time.Minute
+	}
+	return 0
+}
+
+// seconds writes a short time the way a meter counts it.
+func seconds(d time.Duration) string { return itoa(int(d.Round(time.Second)/time.Second)) + " s" }
 
 func askOnboard(s *subject, k *rule) reply {
 	value := !s.inr.Value.IsZero()

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"tidegate/poct"
+	"tidegate/quality"
 )
 
 var historyChecks = []check{
@@ -12,12 +13,15 @@ var historyChecks = []check{
 		Info: Info{
 			Number: "41", Code: "delta-large", Title: "Large change since the last result",
 			Asks:     "whether the change since the last result is plausible",
-			Compares: "INR against this patient's newest earlier exact INR: ratio, change, change per day; a pair of one day against its own limits",
+			Compares: "INR against this patient's newest earlier exact INR of a meter: ratio, or reference change value; change; change per day; a pair of one day against its own limits",
 			Text:     "INR {value} after {before} {ago} earlier.",
 			Remedy:   "Check that both belong to this patient. A large change can be true: look at doses and at what else has changed.",
 			Severity: poct.Hold, Acts: "RD", Desk: RoleClinician,
-			Source: ownDefault + "; ways of comparing as in CLSI EP33; in stable patients 0.7 at INR 2.5 and 1.0 at 3.5 are critical differences: Clin Chem 1995;41:444",
+			Source: ownDefault + "; ways of comparing as in CLSI EP33; in stable patients 0.7 at INR 2.5 and 1.0 at 3.5 are critical differences: Clin Chem 1995;41:444; cvi in ordinary treatment 18 to 24 %: Scand J Clin Lab Invest 2014;74:470, in stable patients 9 %: Thromb Res 2012;130:535; cva of 4.5 % is the desirable one there; formula of the reference change value: Clin Chem 2006;52:1602",
 			Keys: []Key{
+				{Name: "mode", Kind: Choice, Options: []string{"ratio", "rcv"}, Default: "ratio", Means: "what is flagged: a ratio (ratio, ratio_down, change), or a change beyond the reference change value of cva and cvi (two-sided 95 %, log-normal); the other limits stand in both"},
+				{Name: "cvi", Kind: Decimal, Default: "18", Means: "within-subject variation in percent, for mode rcv"},
+				{Name: "cva", Kind: Decimal, Default: "4.5", Means: "analytical variation in percent, for mode rcv"},
 				{Name: "ratio", Kind: Decimal, Default: "1.5", Means: "flagged from this ratio up"},
 				{Name: "ratio_down", Kind: Decimal, Default: "0.67", Means: "flagged from this ratio down"},
 				{Name: "change", Kind: Decimal, Default: "0.7", Means: "least change for a flag by ratio"},
@@ -31,17 +35,7 @@ var historyChecks = []check{
 		},
 		of: patient, ask: askDelta,
 	},
-	{
-		Info: Info{
-			Number: "42", Code: "lab-poc-disagree", Title: "Laboratory and meter disagree",
-			Asks:     "whether laboratory and meter agree",
-			Compares: "a laboratory INR within 24 hours",
-			Text:     "The laboratory's INR differs from this one.",
-			Remedy:   "Follow the laboratory's value until the difference is explained.",
-			Severity: poct.Flag, Acts: "RD", Desk: RoleClinician, Source: ownDefault, Later: true,
-		},
-		of: patient,
-	},
+	labCheck,
 }
 
 func askDelta(s *subject, k *rule) reply {
@@ -79,11 +73,21 @@ func (k *rule) delta(now, before poct.Number, gap time.Duration, sameDay bool) p
 	case near && change.Cmp(k.numbers["hold"].Rat()) >= 0,
 		gap >= 24*time.Hour && perDay(change, gap).Cmp(k.numbers["hold_per_day"].Rat()) >= 0:
 		return poct.Hold
-	case near && change.Cmp(k.numbers["change"].Rat()) >= 0 && k.ratioLarge(now, before),
+	case near && k.unusual(now, before, change),
 		sameDay && k.pairDiffers(now, before, change):
 		return poct.Flag
 	}
 	return ""
+}
+
+// unusual is what is flagged within the time that the limits reach back.
+func (k *rule) unusual(now, before poct.Number, change *big.Rat) bool {
+	if k.choices["mode"] == "rcv" {
+		c, ok := quality.ChangeOf(before, now, 0)
+		rise, fall := quality.ReferenceChangeLog(quality.TwoSided95, k.numbers["cva"].Float(), k.numbers["cvi"].Float())
+		return ok && (c.Percent() > rise || c.Percent() < fall)
+	}
+	return change.Cmp(k.numbers["change"].Rat()) >= 0 && k.ratioLarge(now, before)
 }
 
 func (k *rule) ratioLarge(now, before poct.Number) bool {

@@ -22,7 +22,7 @@ var identityChecks = []check{
 			Remedy:   "Read the identifier from the wristband or card and correct it, or register the patient and read the arrival again.",
 			Severity: poct.Hold, Acts: "CD", Desk: RoleReviewer,
 		},
-		of: patient, ask: askPatientKnown,
+		of: patient | comparison, ask: askPatientKnown,
 	},
 	{
 		Info: Info{
@@ -33,7 +33,7 @@ var identityChecks = []check{
 			Remedy:   "Correct the identifier so that it names the assigning authority too.",
 			Severity: poct.Hold, Acts: "CD", Desk: RoleReviewer,
 		},
-		of: patient, ask: askPatientOne,
+		of: patient | comparison, ask: askPatientOne,
 	},
 	{
 		Info: Info{
@@ -45,7 +45,7 @@ var identityChecks = []check{
 			Severity: poct.Hold, Acts: "CD", Desk: RoleReviewer,
 			Unasked: "the meter profile lists birth_date under not_sent",
 		},
-		of: patient, needs: []string{poct.FieldBirthDate}, ask: askSecondIdentifier,
+		of: patient | comparison, needs: []string{poct.FieldBirthDate}, ask: askSecondIdentifier,
 	},
 	{
 		Info: Info{
@@ -77,7 +77,7 @@ var identityChecks = []check{
 			Keys:    []Key{{Name: "authorities", Kind: IDForms, Means: "assigning authority -> form (a regular expression of the whole identifier) and scheme (mod10 or mod11)"}},
 			Unasked: "no form is set for the assigning authority under checks.id-check-digit",
 		},
-		of: patient, optIn: true, ask: askForm,
+		of: patient | comparison, optIn: true, ask: askForm,
 	},
 	{
 		Info: Info{
@@ -90,7 +90,7 @@ var identityChecks = []check{
 			Keys:    []Key{{Name: "ids", Kind: Texts, Means: "identifiers, or authority|identifier"}},
 			Unasked: "no test patients are listed under checks.test-patient",
 		},
-		of: patient, optIn: true, ask: askTestPatient,
+		of: patient | comparison, optIn: true, ask: askTestPatient,
 	},
 }
 

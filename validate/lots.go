@@ -18,31 +18,33 @@ var lotChecks = []check{
 			Severity: poct.Hold, Acts: "CRD", Desk: RoleCoordinator,
 			Unasked: "the meter profile lists strip_lot under not_sent",
 		},
-		of: measured, needs: []string{poct.FieldStripLot}, ask: askLot,
+		of: measured, needs: []string{poct.FieldStripLot}, ready: true, ask: askLot,
 	},
 	{
 		Info: Info{
 			Number: "24", Code: "lot-expired", Title: "Strip lot had expired",
 			Asks:     "whether the lot was in date",
-			Compares: "the day of the test against the earliest expiry that is known, printed or registered; for a control that of its lot",
+			Compares: "the day of the test against the earliest expiry that is known: as sent, registered, or shortened for the shipment by opening or leaving the fridge; for a control that of its lot",
 			Text:     "Strip lot {lot} expired on {expires}, before the test.",
 			Remedy:   "Repeat the test with a strip that is in date, and throw the expired strips away.",
 			Severity: poct.Hold, Acts: "D", Desk: RoleCoordinator,
 			Unasked: "the meter profile lists strip_lot under not_sent",
 		},
-		of: measured, needs: []string{poct.FieldStripLot}, late: true, ask: askExpiry,
+		of: measured, needs: []string{poct.FieldStripLot}, late: true, ready: true, ask: askExpiry,
 	},
 	{
 		Info: Info{
-			Number: "25", Code: "lot-not-accepted", Title: "Strip lot has not passed a control",
+			Number: "25", Code: "lot-not-accepted", Title: "Strip lot has not passed its controls here",
 			Asks:     "whether the lot was accepted",
-			Compares: "controls of this meter with this lot, up to the test",
+			Compares: "controls of this meter with this lot, up to the test; where a shipment of the lot to the site is registered, two levels must have passed since it arrived; and the record of the lot's acceptance",
 			Text:     "No control has passed on meter {meter} with strip lot {lot} in the days before the test.",
 			Remedy:   "Run both controls with this lot. Repeat the test once they pass.",
 			Severity: poct.Hold, Acts: "RD", Desk: RoleCoordinator, Source: commonPractice,
+			Keys: []Key{{Name: "acceptance", Kind: Choice, Options: []string{"optional", "required"}, Default: "optional",
+				Means: "whether a record must say that the lot was accepted at the site, for this shipment if one is registered; a record that it was refused holds always"}},
 			Unasked: "the meter profile lists strip_lot under not_sent",
 		},
-		of: patient, needs: []string{poct.FieldStripLot}, ask: askAccepted,
+		of: patient, needs: []string{poct.FieldStripLot}, ready: true, ask: askAccepted,
 	},
 	{
 		Info: Info{
@@ -54,7 +56,19 @@ var lotChecks = []check{
 			Severity: poct.Hold, Acts: "D", Desk: RoleCoordinator,
 			Unasked: "the meter profile lists strip_lot under not_sent",
 		},
-		of: patient, needs: []string{poct.FieldStripLot}, ask: askRecalled,
+		of: patient, needs: []string{poct.FieldStripLot}, ready: true, ask: askRecalled,
+	},
+	{
+		Info: Info{
+			Number: "26a", Code: "old-lot-in-use", Title: "Meter is still set to an older lot",
+			Asks:     "whether the lot is the one in use at the site",
+			Compares: "when the reading's lot came to the site, against the lots of the site's newest tests on this model of meter, by their shipments",
+			Text:     "The meter says strip lot {lot}, but lot {newer} came on {when} and is in use at the site.",
+			Remedy:   "Compare the lot on the vial with the one that the meter is set to. If the meter is set to the wrong one, set it and repeat the test: another lot has other constants.",
+			Severity: poct.Flag, Acts: "CRD", Desk: RoleCoordinator, Source: ownDefault,
+			Unasked: "the meter profile lists strip_lot under not_sent",
+		},
+		of: patient, needs: []string{poct.FieldStripLot}, ready: true, ask: askOldLot,
 	},
 }
 
@@ -101,11 +115,7 @@ func askExpiry(s *subject, k *rule) reply {
 		return askControlExpiry(s, k)
 	}
 	lot := s.f.StripLot
-	registered := ""
-	if lot != nil {
-		registered = lot.Expires
-	}
-	expires := earlier(s.r.StripExpires, registered)
+	expires := s.expires()
 	switch {
 	case s.lacks(poct.FieldStripLot) && s.r.StripExpires == "":
 		return k.unasked(notSent(poct.FieldStripLot))
@@ -114,7 +124,7 @@ func askExpiry(s *subject, k *rule) reply {
 	case s.r.StripExpires != "" && !isDate(s.r.StripExpires):
 		return k.unsure(poct.FieldStripExpires, "the expiry that the meter sent is no date", "Read the expiry from the vial and enter it in the registry.")
 	case expires != "" && s.day() > expires:
-		return found(poct.FieldStripLot, "Strip lot "+s.r.StripLot+" expired on "+expires+", before the test.").by("last day " + expires)
+		return k.found(poct.FieldStripLot, "lot", s.r.StripLot, "expires", expires).by("last day " + expires)
 	case lot == nil && !s.lacks(poct.FieldStripLot):
 		return k.waits("lot-unknown") // its registered expiry may be earlier than the one sent
 	case expires == "":
@@ -139,6 +149,18 @@ func askControlExpiry(s *subject, k *rule) reply {
 	return pass.by("last day " + row.Expires)
 }
 
+// expires is the earliest last day of the strips that is known, "" if none is.
+func (s *subject) expires() string {
+	expires := s.r.StripExpires
+	if s.f.StripLot != nil {
+		expires = earlier(expires, s.f.StripLot.Expires)
+	}
+	if s.f.Shipment != nil {
+		expires = earlier(expires, s.f.Shipment.UseBy)
+	}
+	return expires
+}
+
 func askAccepted(s *subject, k *rule) reply {
 	switch {
 	case s.timeWaits != "":
@@ -147,10 +169,77 @@ func askAccepted(s *subject, k *rule) reply {
 		return k.waits("missing-essential")
 	case s.f.StripLot == nil:
 		return k.waits("lot-unknown")
-	case len(s.passes(s.r.StripLot)) == 0:
+	}
+	return s.controlled(k).and(s.decided(k))
+}
+
+// controlled asks for the controls that a lot needs before its first test: one
+// pass in the days before, and after a shipment has come both levels anew.
+func (s *subject) controlled(k *rule) reply {
+	all := s.passes(s.r.StripLot, time.Time{})
+	if len(all) == 0 {
 		return k.found(poct.FieldStripLot, "meter", s.r.Meter, "lot", s.r.StripLot)
 	}
+	if s.f.Shipment == nil {
+		return pass
+	}
+	arrived, ok := s.arrived()
+	if !ok {
+		return k.unsure(poct.FieldStripLot, "the registry's shipment of this lot has no time of arrival", "Enter in the registry when the shipment arrived.")
+	}
+	if n := len(s.passes(s.r.StripLot, arrived)); n < levels {
+		return found(poct.FieldStripLot, "Strip lot "+s.r.StripLot+" came anew on "+clock(arrived)+", and "+itoa(n)+" of "+itoa(levels)+
+			" control levels have passed on meter "+s.r.Meter+" with it since.")
+	}
 	return pass
+}
+
+// arrived is when the newest shipment of the lot came, in local time.
+func (s *subject) arrived() (time.Time, bool) {
+	local := s.tested.Location()
+	if t, err := time.Parse(time.RFC3339, s.f.Shipment.Arrived); err == nil {
+		return t.In(local), true
+	}
+	t, err := time.ParseInLocation(time.DateOnly, s.f.Shipment.Arrived, local)
+	return t, err == nil
+}
+
+// decided asks what the record of the lot's acceptance says.
+func (s *subject) decided(k *rule) reply {
+	const accept = "Have the lot accepted: controls, ISI and MNPT read back by a second person, paired patients."
+	a := s.f.Acceptance
+	switch {
+	case a != nil && a.Decision == "refused":
+		return found(poct.FieldStripLot, "Strip lot "+s.r.StripLot+" was refused at this site on "+clock(a.At.In(s.tested.Location()))+".").
+			but("Repeat the test with another lot, and take this one out of reach.")
+	case k.choices["acceptance"] != "required":
+		return pass
+	case a == nil || a.Decision != "accepted":
+		return found(poct.FieldStripLot, "No record says that strip lot "+s.r.StripLot+" was accepted at this site before the test.").but(accept)
+	case s.f.Shipment != nil && a.Shipment != "" && a.Shipment != s.f.Shipment.ID:
+		return found(poct.FieldStripLot, "Strip lot "+s.r.StripLot+" was accepted at this site for an earlier shipment, not for "+s.f.Shipment.ID+".").but(accept)
+	}
+	return pass
+}
+
+func askOldLot(s *subject, k *rule) reply {
+	switch newer := s.f.NewerLot; {
+	case s.timeWaits != "":
+		return k.waits(s.timeWaits)
+	case s.f.StripLot == nil:
+		return k.waits("lot-unknown")
+	case newer != nil:
+		return k.found(poct.FieldStripLot, "lot", s.r.StripLot, "newer", newer.StripLot, "when", dayOf(newer.Arrived))
+	}
+	return pass
+}
+
+// dayOf is the day of a date or time as the registry writes it.
+func dayOf(text string) string {
+	if len(text) < len(time.DateOnly) {
+		return text
+	}
+	return text[:len(time.DateOnly)]
 }
 
 func askRecalled(s *subject, k *rule) reply {

@@ -20,7 +20,7 @@ var qcChecks = []check{
 			Source: "42 CFR 493.1269(b), nonwaived coagulation: two levels each 8 hours of operation; waived: the site's plan",
 			Keys:   []Key{{Name: "interval", Kind: Duration, Default: "8h", Means: "longest time since both levels passed; comes before the site's qc_interval in the registry; at most 192h here"}},
 		},
-		of: patient, ask: askOverdue,
+		of: patient, ready: true, ask: askOverdue,
 		fits: func(k *rule) (string, string) {
 			if k.spans["interval"] > 192*time.Hour {
 				return "is longer than the time that controls are looked back for", "set the site's qc_interval in the registry instead; it may be longer"
@@ -37,19 +37,9 @@ var qcChecks = []check{
 			Remedy:   "Find out why, run both controls, and repeat the test once they pass.",
 			Severity: poct.Hold, Acts: "RD", Desk: RoleCoordinator, Source: commonPractice,
 		},
-		of: patient, ask: askFailed,
+		of: patient, ready: true, ask: askFailed,
 	},
-	{
-		Info: Info{
-			Number: "29", Code: "qc-multirule", Title: "Controls drift",
-			Asks:     "whether the controls drift",
-			Compares: "rules 1-3s, 2-2s and R-4s (hold), 4-1s and 10x (flag) on the control chart",
-			Text:     "The controls of this meter break rule {rule}.",
-			Remedy:   "Find out why before the meter is used again.",
-			Severity: poct.Hold, Acts: "RD", Desk: RoleCoordinator, Source: "Westgard QC, multirule pages", Later: true,
-		},
-		of: patient,
-	},
+	multiruleCheck,
 	{
 		Info: Info{
 			Number: "30", Code: "qc-looks-like-patient", Title: "Control in the place of a patient",
@@ -80,7 +70,7 @@ func askOverdue(s *subject, k *rule) reply {
 		return k.waits("lot-unknown")
 	}
 	interval, limit := k.interval(s)
-	last := s.passes(s.r.StripLot)
+	last := s.passes(s.r.StripLot, time.Time{})
 	if len(last) == 0 && !s.lacks(poct.FieldStripLot) {
 		return k.waits("lot-not-accepted").by(limit)
 	}
@@ -164,11 +154,11 @@ func askControlInPatientSlot(s *subject, k *rule) reply {
 }
 
 // passes gives the time of the last pass of each level on this meter with a
-// strip lot, up to the test.
-func (s *subject) passes(lot string) map[string]time.Time {
+// strip lot, from a time up to the test.
+func (s *subject) passes(lot string, from time.Time) map[string]time.Time {
 	last := map[string]time.Time{}
 	for _, c := range s.f.Controls {
-		if c.QCPassed && c.Reading.StripLot == lot && s.before(c) {
+		if c.QCPassed && c.Reading.StripLot == lot && !c.Tested.Before(from) && s.before(c) {
 			level := levelName(c.Reading.ControlLevel)
 			if c.Tested.After(last[level]) {
 				last[level] = c.Tested

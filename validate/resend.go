@@ -43,17 +43,7 @@ var resendChecks = []check{
 		},
 		of: patient, ask: askRepeat,
 	},
-	{
-		Info: Info{
-			Number: "46", Code: "late-qc-changes-verdict", Title: "A late control changes the verdict",
-			Asks:     "whether a control that came late changes the verdict",
-			Compares: "controls that arrive after a result was released",
-			Text:     "A control that came later failed before this test.",
-			Remedy:   "Look at each result since the last pass.",
-			Severity: poct.Flag, Acts: "RD", Desk: RoleCoordinator, Source: ownDefault, Later: true,
-		},
-		of: patient,
-	},
+	lateCheck,
 }
 
 // resent is the whole judgement on a reading that came before.

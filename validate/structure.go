@@ -22,12 +22,12 @@ var structureChecks = []check{
 		Info: Info{
 			Number: "2", Code: "missing-essential", Title: "Something essential is missing",
 			Asks:     "whether everything essential is there",
-			Compares: "patient, meter, time to the minute, value; for a control its lot and level instead of the patient",
+			Compares: "patient, meter, time to the minute, value; for a control its lot and level instead of the patient; for a laboratory's own result its number where it names no meter",
 			Text:     "The message names no {what}.",
 			Remedy:   "Find out from the meter's own memory. What is not identity, clock, lot, operator or code has to be sent again.",
 			Severity: poct.Hold, Acts: "CD", Desk: RoleReviewer,
 		},
-		of: measured | withdrawal, ask: askEssential,
+		of: measured | withdrawal | comparison, ask: askEssential,
 	},
 	{
 		Info: Info{
@@ -35,10 +35,21 @@ var structureChecks = []check{
 			Asks:     "whether the value is a number",
 			Compares: "value as sent against a plain decimal with an optional comparator",
 			Text:     "The meter sent {value} for {analyte}, which is not a number.",
-			Remedy:   "Read the meter's own display. Repeat the test on a new strip if it shows no value.",
+			Remedy:   "Read the meter's own display. If it shows no value: " + repeatAdvice,
 			Severity: poct.Hold, Acts: "D", Desk: RoleReviewer,
 		},
-		of: measured, ask: askNumber,
+		of: measured | comparison, ask: askNumber,
+	},
+	{
+		Info: Info{
+			Number: "3a", Code: "device-error", Title: "The test failed on the meter",
+			Asks:     "whether the meter reports a failed test",
+			Compares: "the device error that comes in place of a value (not enough blood, an air bubble, no clot ...); it is an event and never a result",
+			Text:     "The meter gave no result: {error}.",
+			Remedy:   repeatAdvice,
+			Severity: poct.Note, Acts: "R", Desk: RoleReviewer, Source: commonPractice,
+		},
+		of: event, ask: askDeviceError,
 	},
 	{
 		Info: Info{
@@ -49,7 +60,7 @@ var structureChecks = []check{
 			Remedy:   "Read it as a bound. Where the exact value matters, send a venous sample to the laboratory.",
 			Severity: poct.Flag, Acts: "R", Desk: RoleReviewer,
 		},
-		of: patient, ask: askComparator,
+		of: patient | comparison, ask: askComparator,
 	},
 	{
 		Info: Info{
@@ -84,8 +95,12 @@ func askEssential(s *subject, k *rule) reply {
 	missing := func(field, what string) {
 		out = out.and(k.found(field, "what", what))
 	}
-	if s.r.Meter == "" {
+	switch {
+	case s.r.Meter != "":
+	case s.kind != comparison:
 		missing(poct.FieldMeter, "meter")
+	case s.r.Sequence == "":
+		missing(poct.FieldSequence, "number of the laboratory's result")
 	}
 	switch {
 	case s.r.TestedAt.Raw == "" || s.r.TestedAt.At.IsZero() && s.r.TestedAt.Ambiguous == "":
@@ -94,7 +109,7 @@ func askEssential(s *subject, k *rule) reply {
 		out = out.and(found(poct.FieldTestedAt, "The time of the test is given to the "+s.r.TestedAt.Precision+" only."))
 	}
 	switch s.kind {
-	case patient:
+	case patient, comparison:
 		if s.r.Patient.ID == "" {
 			missing(poct.FieldPatient, "patient identifier")
 		}
@@ -130,6 +145,17 @@ func askNumber(s *subject, k *rule) reply {
 		return k.waits("missing-essential")
 	}
 	return out
+}
+
+func askDeviceError(s *subject, k *rule) reply {
+	if s.r.DeviceError == "" {
+		return pass
+	}
+	what := "it reports " + quote(s.r.DeviceError)
+	if s.r.ErrorText != "" {
+		what += ", " + strings.TrimSuffix(s.r.ErrorText, ".")
+	}
+	return k.found(poct.FieldMessage, "error", what)
 }
 
 func askComparator(s *subject, k *rule) reply {

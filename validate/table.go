@@ -14,6 +14,10 @@ const (
 	RoleClinician   = "clinician"
 )
 
+// repeatAdvice is the usual advice for a test that failed or whose sample is
+// doubtful: common practice, no source.
+const repeatAdvice = "Repeat the test with a new strip and a fresh fingerstick on a different finger. Never add blood to a strip that already has some."
+
 // Sources of a default that has no published one.
 const (
 	ownDefault     = "our default, set per site"
@@ -22,7 +26,7 @@ const (
 
 // Info describes one check, for the documentation, the pages and `check`.
 type Info struct {
-	Number   string // "1" ... "46", "16a"
+	Number   string // "1" ... "46", "16a"; "local" for a rule of the laboratory's own
 	Code     string // stable name: "lot-unknown"
 	Title    string
 	Asks     string // what it asks, as a clause: "whether the strip had expired"
@@ -35,7 +39,6 @@ type Info struct {
 	Acts     string        // what a reviewer may do: letters of "CRD": correct, release, discard
 	Desk     string        // the role that releases
 	Unasked  string        // when it is not asked, "" if it always is
-	Later    bool          // described here, but not in this version
 }
 
 // May reports whether the table allows a reviewer's act on this check.
@@ -48,8 +51,9 @@ func (i Info) May(act poct.Act) bool {
 type Key struct {
 	Name    string
 	Kind    KeyKind
-	Default string // "" where the check needs none, or is only asked once it is set
+	Default string // "" where the check needs none, or is only asked once it is set; a list with ", " between
 	Means   string
+	Options []string // of a Choice
 }
 
 // KeyKind is how a key's value is written.
@@ -60,6 +64,7 @@ const (
 	Decimal  KeyKind = "decimal"  // quoted: "5.0"
 	Duration KeyKind = "duration" // 24h
 	Texts    KeyKind = "list"     // ["T-1", "T-2"]
+	Choice   KeyKind = "choice"   // one of the key's options
 	IDForms  KeyKind = "forms"    // assigning authority -> {form, scheme}
 )
 
@@ -70,6 +75,7 @@ type check struct {
 	needs []string // fields of a patient's result that the profile may lack: then it is not asked
 	late  bool     // its function looks after needs itself
 	optIn bool     // asked only where the configuration names it
+	ready bool     // asked of a meter before its next test too: see Ready
 	// fits checks limits that must fit one another; nil if there are none.
 	fits func(*rule) (what, instead string)
 	ask  func(*subject, *rule) reply
@@ -83,16 +89,17 @@ const (
 	patient
 	withdrawal // of a patient result or a control
 	control
+	comparison
 	event
 
 	measured = patient | control
-	everyOne = unread | patient | withdrawal | control | event
+	everyOne = unread | measured | withdrawal | comparison | event
 )
 
 // table holds every check in the order of its number; causes come before what
 // hangs under them.
 var table = slices.Concat(structureChecks, identityChecks, timeChecks, deviceChecks,
-	lotChecks, qcChecks, valueChecks, consistencyChecks, historyChecks, resendChecks)
+	lotChecks, qcChecks, valueChecks, sampleChecks, consistencyChecks, historyChecks, resendChecks)
 
 // place finds a check's place in the table by its code.
 var place = func() map[string]int {

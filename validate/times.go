@@ -18,7 +18,7 @@ var timeChecks = []check{
 			Severity: poct.Hold, Acts: "CD", Desk: RoleReviewer, Source: ownDefault,
 			Keys: []Key{{Name: "limit", Kind: Duration, Default: "5m", Means: "how far ahead a test may be dated"}},
 		},
-		of: measured, ask: askFuture,
+		of: measured | comparison, ask: askFuture,
 	},
 	{
 		Info: Info{
@@ -39,7 +39,7 @@ var timeChecks = []check{
 		Info: Info{
 			Number: "14", Code: "clock-offset", Title: "Meter's clock is off",
 			Asks:     "whether the meter's clock is right",
-			Compares: "the time at which the meter says it sent, after a reviewer's clock offset, against the time of arrival",
+			Compares: "the time at which the meter says it sent, after a reviewer's clock offset, against the time of arrival; where the message has no such time, the offset of the latest contact with the meter, unless a reviewer has corrected the time",
 			Text:     "The meter's clock is {off} {way} this machine's.",
 			Remedy:   "Set the meter's clock. Correct the time by the offset, if it was that far off at the time of the test.",
 			Severity: poct.Hold, Acts: "CR", Desk: RoleReviewer,
@@ -48,20 +48,33 @@ var timeChecks = []check{
 				{Name: "flag", Kind: Duration, Default: "5m", Means: "flagged above this offset"},
 				{Name: "hold", Kind: Duration, Default: "30m", Means: "held above this offset"},
 			},
-			Unasked: "the message does not say when it was sent",
+			Unasked: noClock,
 		},
-		of: measured, ask: askOffset, fits: flagBelowHold,
+		of: measured, ready: true, ask: askOffset, fits: flagBelowHold,
 	},
 	{
 		Info: Info{
 			Number: "15", Code: "dst-hour", Title: "Clock was not changed to or from summer time",
 			Asks:     "whether the clock was changed with the season",
-			Compares: "an offset of 57 to 63 min near a change of the clocks",
-			Text:     "The meter's clock is an hour off since the clocks changed.",
-			Remedy:   "Set the meter's clock.",
-			Severity: poct.Flag, Acts: "CR", Desk: RoleReviewer, Source: ownDefault, Later: true,
+			Compares: "the same offset as check 14, where it is about an hour and the site's clocks changed not long before or after",
+			Text:     "The meter's clock is {off} {way} this machine's, and the clocks changed on {day}: it was probably not set, or set twice.",
+			Remedy:   "Set the meter's clock. Look at each result of the hours about the change, and correct the time by the offset.",
+			Severity: poct.Flag, Acts: "CR", Desk: RoleReviewer,
+			Source: ownDefault + "; most devices are set by hand twice a year: MD PnP, clock page",
+			Keys: []Key{
+				{Name: "low", Kind: Duration, Default: "57m", Means: "least offset that counts as an hour"},
+				{Name: "high", Kind: Duration, Default: "63m", Means: "greatest one"},
+				{Name: "within", Kind: Duration, Default: "168h", Means: "how far from a change of the clocks"},
+			},
+			Unasked: noClock,
 		},
-		of: measured,
+		of: measured, ready: true, ask: askSummerTime,
+		fits: func(k *rule) (string, string) {
+			if k.spans["low"] > k.spans["high"] {
+				return "has a low limit above its high limit", "write the low limit below the high one"
+			}
+			return "", ""
+		},
 	},
 	{
 		Info: Info{
@@ -84,7 +97,7 @@ var timeChecks = []check{
 			Remedy:   "Find out when the test was run and correct the time by an offset; 0 confirms the time as it was read.",
 			Severity: poct.Hold, Acts: "CD", Desk: RoleReviewer,
 		},
-		of: measured, ask: askAmbiguous,
+		of: measured | comparison, ask: askAmbiguous,
 	},
 }
 
@@ -109,24 +122,64 @@ func askStale(s *subject, k *rule) reply {
 	return pass
 }
 
-func askOffset(s *subject, k *rule) reply {
-	sent := s.r.SentAt
+// noClock says why no offset of the meter's clock is known.
+const noClock = "the message does not say when it was sent, and no contact with the meter near it told its clock"
+
+// A contact tells the clock for messages that came a day after it, and for
+// those that waited a little while in the queue when it came.
+const (
+	contactAfter  = 24 * time.Hour
+	contactBefore = 15 * time.Minute
+)
+
+// clockOffset is how far the meter's clock is ahead, and the field that tells
+// it. Otherwise the reply that stands instead.
+func (s *subject) clockOffset(k *rule) (off time.Duration, field string, instead *reply) {
+	answer := func(r reply) (time.Duration, string, *reply) { return 0, "", &r }
+	sent, c := s.r.SentAt, s.f.Contact
 	switch {
-	case sent.Raw == "":
-		return k.unasked(k.Unasked)
-	case sent.At.IsZero() || sent.Ambiguous != "" || !toTheMinute(sent.Precision):
-		return k.unsure("sent_at", "the time at which the message was sent is not clear",
-			"Read the time from the meter's display, then correct the offset; 0 confirms its clock.")
+	case sent.Raw != "" && (sent.At.IsZero() || sent.Ambiguous != "" || !toTheMinute(sent.Precision)):
+		return answer(k.unsure("sent_at", "the time at which the message was sent is not clear",
+			"Read the time from the meter's display, then correct the offset; 0 confirms its clock."))
+	case sent.Raw != "":
+		return sent.At.Add(time.Duration(s.r.TimeOffset) * time.Second).Sub(s.f.Received), "sent_at", nil
+	case c == nil || s.f.Received.Sub(c.At) > contactAfter || c.At.Sub(s.f.Received) > contactBefore:
+		return answer(k.unasked(noClock))
+	case s.r.TimeOffset != 0:
+		return answer(pass) // a person has said by how much it was wrong
 	}
-	off := sent.At.Add(time.Duration(s.r.TimeOffset) * time.Second).Sub(s.f.Received)
-	way := "ahead of"
-	if off < 0 {
-		off, way = -off, "behind"
+	return c.Offset, poct.FieldMeter, nil
+}
+
+func askOffset(s *subject, k *rule) reply {
+	off, field, instead := s.clockOffset(k)
+	if instead != nil {
+		return *instead
 	}
-	if sev := k.step(off); sev != "" {
-		return k.found("sent_at", "off", span(off), "way", way).as(sev)
+	if sev := k.step(off.Abs()); sev != "" {
+		return k.found(field, "off", span(off), "way", aheadOrBehind(off)).as(sev)
 	}
 	return pass
+}
+
+func askSummerTime(s *subject, k *rule) reply {
+	off, field, instead := s.clockOffset(k)
+	change := s.f.ClocksChange
+	switch {
+	case instead != nil:
+		return *instead
+	case off.Abs() < k.spans["low"] || off.Abs() > k.spans["high"],
+		change.IsZero() || s.f.Received.Sub(change).Abs() > k.spans["within"]:
+		return pass
+	}
+	return k.found(field, "off", span(off), "way", aheadOrBehind(off), "day", change.Format("2 Jan 2006"))
+}
+
+func aheadOrBehind(off time.Duration) string {
+	if off < 0 {
+		return "behind"
+	}
+	return "ahead of"
 }
 
 func askOrder(s *subject, k *rule) reply {

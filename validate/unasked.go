@@ -59,8 +59,6 @@ func (ru *Rules) NotAsked(profiles ...ProfileInfo) []Unasked {
 
 func (k *rule) unaskedEverywhere() string {
 	switch {
-	case k.Later:
-		return notInThisVersion
 	case k.off:
 		return switchedOff
 	case k.optIn && !k.named:

@@ -22,7 +22,7 @@ var valueChecks = []check{
 			Remedy:   "If the unit is right, add it to the meter profile and read the arrival again.",
 			Severity: poct.Hold, Acts: "D", Desk: RoleReviewer,
 		},
-		of: measured, ask: askUnit,
+		of: measured | comparison, ask: askUnit,
 	},
 	{
 		Info: Info{
@@ -34,7 +34,7 @@ var valueChecks = []check{
 			Severity: poct.Flag, Acts: "CR", Desk: RoleReviewer, Source: "LOINC: system of the codes for INR and PT",
 			Unasked: "the meter profile does not say which sample the meter takes",
 		},
-		of: patient, ask: askSpecimen,
+		of: patient | comparison, ask: askSpecimen,
 	},
 	{
 		Info: Info{
@@ -42,7 +42,7 @@ var valueChecks = []check{
 			Asks:     "whether the value is possible",
 			Compares: "INR and PT against limits beyond which no test can lie",
 			Text:     "{analyte} {value} is not possible.",
-			Remedy:   "Read the meter's own display: a lost decimal point makes 25 of 2.5. Repeat the test.",
+			Remedy:   "Read the meter's own display: a lost decimal point makes 25 of 2.5. " + repeatAdvice,
 			Severity: poct.Hold, Acts: "CD", Desk: RoleClinician, Source: ownDefault,
 			Keys: []Key{
 				{Name: "inr_low", Kind: Decimal, Default: "0", Means: "an INR of this or less is impossible"},
@@ -51,7 +51,7 @@ var valueChecks = []check{
 				{Name: "pt_high", Kind: Decimal, Default: "300", Means: "a PT above this, in seconds, is impossible"},
 			},
 		},
-		of: patient, ask: askPossible,
+		of: patient | comparison, ask: askPossible,
 		fits: func(k *rule) (string, string) {
 			if k.numbers["inr_low"].Cmp(k.numbers["inr_high"]) >= 0 || k.numbers["pt_low"].Cmp(k.numbers["pt_high"]) >= 0 {
 				return "has a low limit that is not below its high limit", "write the low limit below the high one"
@@ -99,28 +99,6 @@ var valueChecks = []check{
 			Keys:   []Key{{Name: "limit", Kind: Decimal, Default: "5.0", Means: "critical above this INR"}},
 		},
 		of: patient, ask: func(s *subject, k *rule) reply { return askHigh(s, k, false) },
-	},
-	{
-		Info: Info{
-			Number: "37", Code: "haematocrit-out", Title: "Haematocrit outside the meter's range",
-			Asks:     "whether the haematocrit lies within the meter's range",
-			Compares: "a haematocrit of the last 72 hours, if one is known",
-			Text:     "The patient's haematocrit lies outside the range in which this meter measures.",
-			Remedy:   "Send a venous sample to the laboratory.",
-			Severity: poct.Flag, Acts: "RD", Desk: RoleClinician, Source: ownDefault, Later: true,
-		},
-		of: patient,
-	},
-	{
-		Info: Info{
-			Number: "38", Code: "interference-noted", Title: "Interference is noted",
-			Asks:     "whether anything interferes with the test",
-			Compares: "notes of heparin or lupus anticoagulant",
-			Text:     "A note says that {what} may disturb this test.",
-			Remedy:   "Send a venous sample to the laboratory.",
-			Severity: poct.Flag, Acts: "RD", Desk: RoleClinician, Source: ownDefault, Later: true,
-		},
-		of: patient,
 	},
 }
 
