@@ -76,24 +76,25 @@ func Judge(controls []Control, bases map[string]Basis, rules Rules) []Point {
 	return points
 }
 
-// Events gives each control without a run one: controls belong to one event
-// while they are within a span of its first and their material is not yet in
-// it. Controls are put in order of time.
+// Events gives each control without a run one: a control belongs to the event
+// of the one before while it follows within a span and its material is not yet
+// in that event. A level that is run again begins an event of its own, and the
+// other level joins it. Controls are put in order of time.
 func Events(controls []Control, within time.Duration) []Control {
 	controls = slices.Clone(controls)
 	slices.SortStableFunc(controls, func(a, b Control) int { return a.At.Compare(b.At) })
-	var first time.Time
+	var last time.Time
 	var in []string
 	n := 0
 	for i, c := range controls {
 		if c.Run != "" {
 			continue
 		}
-		if n == 0 || c.At.Sub(first) > within || slices.Contains(in, c.Material) {
+		if n == 0 || c.At.Sub(last) > within || slices.Contains(in, c.Material) {
 			n++
-			first, in = c.At, nil
+			in = nil
 		}
-		in = append(in, c.Material)
+		last, in = c.At, append(in, c.Material)
 		controls[i].Run = "event " + strconv.Itoa(n)
 	}
 	return controls

@@ -371,3 +371,40 @@ func TestAcceptLot(t *testing.T) {
 		})
 	}
 }
+
+func TestWhatCannotBeTold(t *testing.T) {
+	for _, c := range []struct {
+		name, pairs string
+		notes       []string
+	}{
+		{"one method never moves", "2.0 2.5 3.0 2.5 4.0 2.5", []string{
+			"all values of one method are equal: there is no correlation to tell",
+			"no Deming line: one method does not follow the other at all",
+			"no interval for the Passing-Bablok line: too few pairs",
+		}},
+		{"a reference that never moves", "2.0 2.5 2.0 3.5 2.0 4.5", []string{
+			"all values of one method are equal: there is no correlation to tell",
+			"no Deming line: one method does not follow the other at all",
+			"no Passing-Bablok line: the reference values hardly differ, or the tested ones fall as they rise",
+		}},
+		{"a line on one pair", "2.0 2.0 2.0 2.0 3.0 3.0", []string{
+			"no interval for Deming's line: it hangs on a single pair",
+			"no interval for the Passing-Bablok line: too few pairs",
+		}},
+		{"nothing but one point", "2.0 2.0 2.0 2.0 2.0 2.0", []string{
+			"all values of one method are equal: there is no correlation to tell",
+			"no Deming line: one method does not follow the other at all",
+			"no Passing-Bablok line: the reference values hardly differ, or the tested ones fall as they rise",
+		}},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			got, err := quality.Compare(pairsOf(c.pairs), quality.DefaultCompare())
+			require.NoError(t, err)
+			require.Equal(t, c.notes, got.Notes)
+		})
+	}
+	_, err := quality.Deming(pairsOf(invented), 0, 0.95)
+	require.ErrorContains(t, err, "ratio lies above 0")
+	_, err = quality.PassingBablok(pairsOf(invented), 95)
+	require.ErrorContains(t, err, "between 0 and 1")
+}

@@ -296,12 +296,14 @@ func TestEvents(t *testing.T) {
 	controls := quality.Events([]quality.Control{
 		at(0, "1"), at(4, "1"), at(9, "2"), // level 1 again: a second event, which level 2 joins
 		at(60, "1"), at(100, "2"), // too far apart
+		at(130, "3"), at(160, "1"), // each within half an hour of the one before
+		{At: start.Add(170 * time.Minute), Material: "4", Run: "as sent"},
 	}, 30*time.Minute)
 	var got []string
 	for _, c := range controls {
 		got = append(got, c.Run)
 	}
-	require.Equal(t, []string{"event 1", "event 2", "event 2", "event 3", "event 4"}, got)
+	require.Equal(t, []string{"event 1", "event 2", "event 2", "event 3", "event 4", "event 4", "event 4", "as sent"}, got)
 }
 
 func TestControlsOf(t *testing.T) {

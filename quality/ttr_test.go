@@ -9,7 +9,6 @@ import (
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
-	"tidegate/poct"
 	"tidegate/quality"
 )
 
@@ -137,34 +136,4 @@ func TestPartsAddUp(t *testing.T) {
 		require.Equal(t, len(series), got.Tests+got.LeftOut)
 		require.True(t, got.Percent >= 0 && got.Percent <= 100)
 	})
-}
-
-func TestPairUp(t *testing.T) {
-	past := func(id, patient, inr string, minutes int) poct.Past {
-		return poct.Past{Result: id, Tested: start.Add(time.Duration(minutes) * time.Minute), Reading: poct.Reading{
-			Patient: poct.PatientRef{Authority: "millrace", ID: patient}, Measurements: []poct.Measurement{{Analyte: "inr", Value: num(inr)}},
-		}}
-	}
-	meter := []poct.Past{
-		past("m1", "p1", "2.5", 0),
-		past("m2", "p1", "2.6", 50),  // nearer to the only result about
-		past("m3", "p2", ">8.0", 0),  // a bound
-		past("m4", "p3", "2.0", 0),   // its laboratory result is another day's
-		past("m5", "p4", "2.0", 120), // at the very end of the window
-		past("m6", "", "2.0", 0),
-	}
-	lab := []poct.Past{
-		past("l1", "p1", "2.4", 60), past("l2", "p2", "7.5", 0), past("l3", "p3", "2.0", 1440), past("l4", "p4", "<0.8", 119), past("l5", "p4", "2.1", 240),
-	}
-	got := quality.PairUp(meter, lab, 2*time.Hour)
-	var text []string
-	for _, p := range got {
-		text = append(text, fmt.Sprintf("%s %s %s", p.ID, p.With, p.Excluded))
-	}
-	none := "no laboratory INR of this patient within 2 h that no nearer result has taken"
-	require.Equal(t, []string{
-		"m1  " + none, "m2 l1 ", "m3  >8.0 is a bound, not a number", "m4  " + none, "m5 l5 ", "m6  no patient",
-	}, text)
-	require.Equal(t, num("2.4"), got[1].Reference)
-	require.Equal(t, 10*time.Minute, got[1].Apart)
 }
