@@ -31,6 +31,10 @@ type form struct {
 	// reading. Time zones of sites are known by the meter.
 	decode func(a poct.Arrival, profiles []*Profile, zones Zones) []Decoded
 
+	// contents lists what a message holds and the profile does not read, as far
+	// as places tell; nil where nobody has written it.
+	contents func(raw []byte, p *Profile) []leaf
+
 	// perValue: each analyte has a segment or record of its own, which
 	// results[].where picks out and in which value and unit stand; status stands
 	// there too. Else a record holds all analytes, each at a place of its own.
@@ -49,28 +53,28 @@ type form struct {
 // one takes what is left. Their functions must not refer to this table.
 var forms = []*form{
 	{
-		name: formatHL7, begins: isHL7, decode: decodeHL7, offsets: true,
+		name: formatHL7, begins: isHL7, decode: decodeHL7, contents: contentsOfHL7, offsets: true,
 		place:    hl7Place,
 		places:   "write it like PID-3.1 or OBX[2]-5(1).1",
 		perValue: true, value: "OBX-5", unit: "OBX-6.1",
 		where: "write which OBX holds it, such as {OBX-3.1: [46418-0]}",
 	},
 	{
-		name: formatJSON, begins: func(raw []byte) bool { return beginsWith(raw, "{[") }, decode: decodeTree(parseJSON),
+		name: formatJSON, begins: func(raw []byte) bool { return beginsWith(raw, "{[") }, decode: decodeTree(parseJSON), contents: contentsOfTree(parseJSON),
 		place:    jsonPlace,
 		places:   "write a JSON Pointer (RFC 6901) such as /sent/at, or without the first slash from the record, such as inr/value",
 		rows:     jsonRows,
 		rowsForm: "write a JSON Pointer from the top of the file, such as /results",
 	},
 	{
-		name: formatXML, begins: func(raw []byte) bool { return beginsWith(raw, "<") }, decode: decodeTree(parseXML),
+		name: formatXML, begins: func(raw []byte) bool { return beginsWith(raw, "<") }, decode: decodeTree(parseXML), contents: contentsOfTree(parseXML),
 		place:    xmlPlace,
 		places:   "write a path such as /export/@sent, or from the record inr/@value, obs[@code='INR']/value",
 		rows:     xmlRows,
 		rowsForm: "write the path of the elements that are records from the top of the file, such as /export/test",
 	},
 	{
-		name: formatCSV, begins: func([]byte) bool { return true }, decode: decodeCSV,
+		name: formatCSV, begins: func([]byte) bool { return true }, decode: decodeCSV, contents: contentsOfCSV,
 		place:  func(at string) (place, bool) { return place{}, strings.TrimSpace(at) != "" },
 		places: "write the column's name as the header has it",
 		settle: (*compiler).csv,

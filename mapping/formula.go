@@ -18,6 +18,7 @@ import (
 // the text at a place, "" where nothing stands there. It has no clock and no
 // way out, and its cost is bounded.
 type formula struct {
+	source  string
 	program cel.Program
 	places  []place
 	names   []string // of the variables that stand for the places
@@ -31,7 +32,7 @@ const (
 )
 
 func (c *compiler) formula(key, text string) *formula {
-	out := &formula{}
+	out := &formula{source: text}
 	at := cel.GlobalMacro("at", 1, func(mef cel.MacroExprFactory, _ ast.Expr, args []ast.Expr) (ast.Expr, *cel.Error) {
 		var written types.String
 		ok := args[0].Kind() == ast.LiteralKind

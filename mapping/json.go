@@ -151,22 +151,23 @@ func (r *jsonRecord) every(at place) []found {
 
 func (t *jsonTree) leaves() []leaf {
 	var out []leaf
-	var walk func(n *jsonNode, way string)
-	walk = func(n *jsonNode, way string) {
+	var walk func(n *jsonNode, way, alike string)
+	walk = func(n *jsonNode, way, alike string) {
 		switch n.kind {
 		case jsonText:
-			out = append(out, leaf{n.found, way})
+			out = append(out, leaf{n.found, way, alike})
 		case jsonObject:
 			for i, key := range n.keys {
-				walk(n.list[i], way+"/"+strings.ReplaceAll(strings.ReplaceAll(key, "~", "~0"), "/", "~1"))
+				step := "/" + strings.ReplaceAll(strings.ReplaceAll(key, "~", "~0"), "/", "~1")
+				walk(n.list[i], way+step, alike+step)
 			}
 		case jsonArray:
 			for i, x := range n.list {
-				walk(x, way+"/"+strconv.Itoa(i))
+				walk(x, way+"/"+strconv.Itoa(i), alike+"/*")
 			}
 		}
 	}
-	walk(t.top, "")
+	walk(t.top, "", "")
 	return out
 }
 

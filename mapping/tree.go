@@ -19,12 +19,6 @@ type tree interface {
 	leaves() []leaf
 }
 
-// leaf is one text of a file.
-type leaf struct {
-	found
-	place string // its whole way from the top
-}
-
 // parseTree reads a file; problem says why it cannot. fallback is of bytes that
 // are neither UTF-8 nor declared.
 type parseTree func(raw []byte, fallback hl7.Charset) (t tree, problem string)

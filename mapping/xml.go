@@ -88,13 +88,13 @@ func (r *xmlRecord) every(at place) []found {
 
 func (t *xmlTree) leaves() []leaf {
 	var out []leaf
-	var walk func(n *xmlNode, way string)
-	walk = func(n *xmlNode, way string) {
+	var walk func(n *xmlNode, way, alike string)
+	walk = func(n *xmlNode, way, alike string) {
 		for _, a := range n.attributes {
-			out = append(out, leaf{a.found, way + "/@" + a.name})
+			out = append(out, leaf{a.found, way + "/@" + a.name, alike + "/@" + a.name})
 		}
 		if n.text != "" {
-			out = append(out, leaf{n.found, way})
+			out = append(out, leaf{n.found, way, alike})
 		}
 		seen := map[string]int{}
 		for _, k := range n.kids {
@@ -103,10 +103,10 @@ func (t *xmlTree) leaves() []leaf {
 			if slices.ContainsFunc(n.kids, func(o *xmlNode) bool { return o != k && o.name == k.name }) {
 				nth = fmt.Sprintf("[%d]", seen[k.name])
 			}
-			walk(k, way+"/"+k.name+nth)
+			walk(k, way+"/"+k.name+nth, alike+"/"+k.name)
 		}
 	}
-	walk(t.top, "")
+	walk(t.top, "", "")
 	return out
 }
 
