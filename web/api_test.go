@@ -51,7 +51,7 @@ func TestSitesAreKeptApart(t *testing.T) {
 	assert.Equal(t, http.StatusNotFound, v.post("/holds/"+other+"/settle", url.Values{"act": {"discard"}, "version": {"1"}, "reason": {"not mine to discard"}}).StatusCode)
 	settle := h.api("harbour", "POST", "/api/v1/holds/"+other+"/settle", `{"act":"discard","version":1,"reason":"not mine to discard"}`)
 	assert.Equal(t, http.StatusNotFound, settle.StatusCode)
-	assert.Equal(t, http.StatusNotFound, h.api("harbour", "POST", "/api/v1/results/"+clinic.ID("b", 0)+"/acknowledge", `{"comment":"told the nurse at ten"}`).StatusCode)
+	assert.Equal(t, http.StatusNotFound, h.api("harbour", "POST", "/api/v1/results/"+clinic.ID("b", 0)+"/acknowledge", `{"to":"nurse at ten","read_back":"6.1"}`).StatusCode)
 	assert.JSONEq(t, `{"ids": []}`, h.api("harbour", "POST", "/api/v1/find", `{"text":"M-2041"}`).body)
 	assert.Contains(t, h.api("harbour", "POST", "/api/v1/find", `{"text":"M-2052"}`).body, clinic.ID("b", 7))
 

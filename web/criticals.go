@@ -2,10 +2,11 @@ package web
 
 import (
 	"context"
+	"errors"
 	"net/http"
-	"strings"
 
 	"tidegate/poct"
+	"tidegate/review"
 )
 
 // criticalView is a critical result that nobody was told of yet. It stands
@@ -38,9 +39,9 @@ func (w *Server) criticals(ctx context.Context, c caller, pl *places) ([]critica
 
 // callView is the form that records who was told of a critical result.
 type callView struct {
-	Result, Back, Value string
-	ReadBack, Comment   string
-	Faults              []faultView
+	Result, Back, Value   string
+	ReadBack, To, Comment string
+	Faults                []faultView
 }
 
 // openCall is the form for a result that waits to be told, nil if none does.
@@ -74,36 +75,21 @@ func (w *Server) acknowledge(rw http.ResponseWriter, r *http.Request, c caller) 
 	if call == nil {
 		return problem{Status: 409, Code: "overtaken", Title: "Somebody else recorded this call meanwhile.", Detail: "Nothing of yours was written."}
 	}
-	call.ReadBack, call.Comment = strings.TrimSpace(r.PostForm.Get("read_back")), r.PostForm.Get("comment")
-	want := strings.TrimSpace(call.Value)
-	switch {
-	case call.ReadBack == "":
-		call.Faults = append(call.Faults, faultView{"read_back", "Type the value that they read back to you."})
-	case !sameValue(call.ReadBack, want):
-		call.Faults = append(call.Faults, faultView{"read_back", "They read back " + call.ReadBack + "; the result is " + want + ". Say it again."})
-	}
-	if len([]rune(strings.TrimSpace(call.Comment))) < minReason {
-		call.Faults = append(call.Faults, faultView{"comment", "Write whom you told, when and how: " + itoa(minReason) + " characters or more."})
-	}
-	if len(call.Faults) > 0 {
+	call.ReadBack, call.To, call.Comment = r.PostForm.Get("read_back"), r.PostForm.Get("to"), r.PostForm.Get("comment")
+	err = w.s.Desk.Call(r.Context(), c.actor, poct.CallTry{Result: id, To: call.To, Reached: true, ReadBack: call.ReadBack, Comment: call.Comment})
+	var form *review.FormError
+	if errors.As(err, &form) {
+		for _, f := range form.Faults {
+			call.Faults = append(call.Faults, faultView{f.Field, f.Text})
+		}
 		return w.show(rw, r, c, http.StatusUnprocessableEntity, "call", view{Title: "A critical result", At: "holds", Body: call})
 	}
-	if err := w.s.Desk.AcknowledgeCritical(r.Context(), c.actor, id, call.Comment+" Read back "+call.ReadBack+"."); err != nil {
+	if err != nil {
 		return err
 	}
 	w.sessions.say(c.session, notice{Text: "Recorded: a person was told of this critical result."})
 	http.Redirect(rw, r, back, http.StatusSeeOther)
 	return nil
-}
-
-// sameValue compares what was read back with what was sent, as decimals.
-func sameValue(a, b string) bool {
-	x, errX := poct.ParseNumber(strings.Replace(a, ",", ".", 1))
-	y, errY := poct.ParseNumber(b)
-	if errX != nil || errY != nil {
-		return a == b
-	}
-	return x.Comparator == y.Comparator && x.Cmp(y) == 0
 }
 
 // safeID tells whether a text can stand in an address as an id.

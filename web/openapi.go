@@ -1,6 +1,7 @@
 package web
 
 import (
+	"maps"
 	"net/http"
 	"strings"
 )
@@ -37,7 +38,7 @@ var (
 	docRaw         = &apiDoc{id: "arrivalRaw", summary: "An arrival's bytes as they came; for an engineer with the patient masked. A look.", answer: octets, refuses: []int{404}}
 	docResult      = &apiDoc{id: "result", summary: "A result at its newest version. A look.", answer: jsonOf("Result"), refuses: []int{404}}
 	docTrace       = &apiDoc{id: "trace", summary: "A result's whole life: versions, events, receipts, holds. A look.", answer: jsonOf("Trace"), refuses: []int{404}}
-	docAcknowledge = &apiDoc{id: "acknowledge", summary: "Record that a person was told of a critical result: whom, when, how, in ten characters or more.",
+	docAcknowledge = &apiDoc{id: "acknowledge", summary: "Record a call about a critical result: whom, and the value as they read it back; or, with reached false, that nobody was reached, which leaves the call open.",
 		body: []content{jsonOf("Acknowledge")}, answer: jsonOf("Acknowledged"), refuses: []int{400, 404, 409, 415, 422}}
 	docMeters     = &apiDoc{id: "meters", summary: "Meters and their controls of the last 24 hours; nothing of patients.", answer: jsonOf("Meters")}
 	docCheckpoint = &apiDoc{id: "checkpoint", summary: "The ledger's newest signed head, as a signed note.", answer: content{"text/plain", "Text"}, refuses: []int{404}}
@@ -82,7 +83,7 @@ func openAPI(version string) object {
 		"servers":    []object{{"url": "/"}},
 		"security":   []object{{"token": []string{}}, {"session": []string{}}},
 		"paths":      paths,
-		"components": object{"securitySchemes": securitySchemes(), "schemas": schemas()},
+		"components": object{"securitySchemes": securitySchemes(), "schemas": allSchemas()},
 	}
 }
 
@@ -153,6 +154,12 @@ func whenRefused(status int) string {
 	return "The request cannot be read."
 }
 
+func allSchemas() object {
+	all := schemas()
+	maps.Copy(all, qualitySchemas())
+	return all
+}
+
 // schemas names the shapes. They say what a caller may rely on: members may be added.
 func schemas() object {
 	text, whole, yes, at := object{"type": "string"}, object{"type": "integer"}, object{"type": "boolean"}, object{"type": "string", "format": "date-time"}
@@ -198,7 +205,7 @@ func schemas() object {
 		"Event": shape("index time kind actor", object{"index": whole, "time": at, "kind": text, "actor": text, "arrival": text, "result": text, "version": whole, "hold": text, "outlet": text, "digest": text}),
 		"Trace": shape("id state arrivals versions events receipts holds", object{"id": text, "key": text, "state": text, "site": text, "arrivals": many(text), "versions": many(object{"type": "object"}),
 			"events": many(ref("Event")), "receipts": many(object{"type": "object"}), "holds": many(ref("Hold"))}),
-		"Acknowledge":  shape("comment", object{"comment": object{"type": "string", "minLength": 10}}),
+		"Acknowledge":  shape("to", object{"to": object{"type": "string", "minLength": 1}, "reached": yes, "read_back": text, "comment": text}),
 		"Acknowledged": shape("result told", object{"result": text, "told": text}),
 		"Meters": shape("meters", object{"meters": many(shape("serial model site state controls", object{"serial": text, "model": text, "site": text, "site_name": text, "state": text,
 			"controls": many(shape("level control_lot tested passed", object{"level": text, "control_lot": text, "tested": at, "passed": yes}))}))}),

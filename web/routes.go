@@ -74,7 +74,7 @@ func (c caller) masked() bool { return !c.can(readers) }
 
 // table is every route there is. A function, since handlers refer to it.
 func table() []route {
-	return append(pages(), api()...)
+	return slices.Concat(pages(), api(), qualityAPI())
 }
 
 func pages() []route {
@@ -136,9 +136,10 @@ func importKinds(c caller) []poct.RegistryKind {
 	case c.can([]string{coordinator}):
 		return registryKinds
 	case c.can([]string{engineer}):
-		return []poct.RegistryKind{poct.Sites, poct.Meters, poct.Patients, poct.Visits}
+		return []poct.RegistryKind{poct.Sites, poct.Meters, poct.Patients, poct.Visits, poct.FindingRows}
 	}
 	return nil
 }
 
-var registryKinds = []poct.RegistryKind{poct.Sites, poct.Meters, poct.Operators, poct.StripLots, poct.ControlLots, poct.Patients, poct.Visits}
+var registryKinds = []poct.RegistryKind{poct.Sites, poct.Meters, poct.Operators, poct.StripLots, poct.ControlLots, poct.Patients, poct.Visits,
+	poct.Shipments, poct.FindingRows} // not acceptances, read-backs and actions: each is a person's own act

@@ -58,7 +58,7 @@ type Desk interface {
 	Settle(ctx context.Context, actor poct.Actor, hold string, st poct.Settlement) (poct.HoldRecord, error)
 	Acts(ctx context.Context, actor poct.Actor, h poct.HoldRecord) ([]review.Offer, error)
 	Mine(actor poct.Actor, h poct.HoldRecord) bool
-	AcknowledgeCritical(ctx context.Context, actor poct.Actor, result, comment string) error
+	Call(ctx context.Context, actor poct.Actor, c poct.CallTry) error
 	Look(ctx context.Context, actor poct.Actor, ids, fields []string) error
 }
 
@@ -135,6 +135,8 @@ type Settings struct {
 
 	// Facts looks a reading up as the checks would; the registry provides it.
 	Facts func(book poct.Book, r poct.Reading, received, now time.Time) (poct.Facts, error)
+	// Coordinator answers about controls, lots, agreement and training.
+	Coordinator Coordinator
 	// Listeners gives the bound address of each inlet by its id.
 	Listeners func() map[string]string
 	// Wiring gives the state of every inlet and outlet.

@@ -340,17 +340,17 @@ func TestCriticalStandsFirstUntilAPersonWasTold(t *testing.T) {
 		assert.Less(t, at, strings.Index(body, `class="panel`), "before everything else on %s", path)
 	}
 	id := clinic.ID("b", 0)
-	wrong := v.post("/results/"+id+"/acknowledge", url.Values{"hold": {clinic.ID("c", 0)}, "read_back": {"1.6"}, "comment": {"Told nurse at Quay House by phone 10:02"}})
+	wrong := v.post("/results/"+id+"/acknowledge", url.Values{"hold": {clinic.ID("c", 0)}, "read_back": {"1.6"}, "to": {"Nurse at Quay House"}, "comment": {"By phone 10:02"}})
 	assert.Equal(t, http.StatusUnprocessableEntity, wrong.StatusCode)
 	assert.Contains(t, wrong.body, "They read back 1.6; the result is 6.1. Say it again.")
-	assert.Contains(t, wrong.body, "Told nurse at Quay House", "what was typed survives")
+	assert.Contains(t, wrong.body, "Nurse at Quay House", "what was typed survives")
 	short := v.post("/results/"+id+"/acknowledge", url.Values{"read_back": {"6.1"}, "comment": {"told"}})
-	assert.Contains(t, short.body, "10 characters or more")
-	good := v.post("/results/"+id+"/acknowledge", url.Values{"hold": {clinic.ID("c", 0)}, "read_back": {"6,1"}, "comment": {"Told nurse at Quay House by phone 10:02"}})
+	assert.Contains(t, short.body, "Write whom you called")
+	good := v.post("/results/"+id+"/acknowledge", url.Values{"hold": {clinic.ID("c", 0)}, "read_back": {"6,1"}, "to": {"Nurse at Quay House"}, "comment": {"By phone 10:02"}})
 	assert.Equal(t, http.StatusSeeOther, good.StatusCode)
 	assert.Equal(t, "/holds/"+clinic.ID("c", 0), good.Header.Get("Location"))
 	assert.NotContains(t, v.get("/holds").body, "Critical: INR 6.1")
-	again := v.post("/results/"+id+"/acknowledge", url.Values{"read_back": {"6.1"}, "comment": {"Told nurse at Quay House once more"}})
+	again := v.post("/results/"+id+"/acknowledge", url.Values{"read_back": {"6.1"}, "to": {"Nurse at Quay House, once more"}})
 	assert.Equal(t, http.StatusConflict, again.StatusCode)
 }
 
@@ -385,7 +385,7 @@ func TestCriticalStandsFirstInTheAPI(t *testing.T) {
 	assert.Len(t, seen, first.Total, "every hold on some page")
 	assert.Equal(t, 1, seen[clinic.ID("c", 0)])
 
-	told := h.api("clinician", "POST", "/api/v1/results/"+clinic.ID("b", 0)+"/acknowledge", `{"comment":"Told the nurse at Quay House by phone"}`)
+	told := h.api("clinician", "POST", "/api/v1/results/"+clinic.ID("b", 0)+"/acknowledge", `{"to":"Nurse at Quay House","read_back":"6.1","comment":"By phone"}`)
 	require.Equal(t, http.StatusOK, told.StatusCode, told.body)
 	assert.NotEqual(t, clinic.ID("c", 0), read("?limit=10").Holds[0].ID, "once told, it waits by age")
 }
@@ -617,6 +617,9 @@ func TestWhoMay(t *testing.T) {
 		"GET /api/v1/meters":            "auditor clinician coordinator engineer nurse reviewer",
 		"GET /api/v1/ledger/checkpoint": "auditor clinician coordinator engineer reviewer", "GET /api/v1/ledger/proof/{n}": read,
 		"POST /api/v1/find": "auditor clinician coordinator engineer reviewer", "POST /api/v1/registry/{kind}": "coordinator engineer",
+		"GET /api/v1/quality/controls/{meter}": read, "POST /api/v1/quality/controls/{meter}/actions": "coordinator",
+		"GET /api/v1/quality/lots/{lot}": read, "POST /api/v1/quality/lots/{lot}/read-back": staff, "POST /api/v1/quality/lots/{lot}/decide": "coordinator",
+		"GET /api/v1/quality/comparison": read, "GET /api/v1/quality/device-errors": read, "POST /api/v1/quality/time-in-range": "auditor clinician coordinator",
 		"POST /api/v1/export": "auditor", "GET /api/v1/openapi.json": "admin auditor clinician coordinator engineer nurse reviewer",
 	}
 	got := map[string]string{}
