@@ -17,6 +17,8 @@ import (
 //	release   checked again, then released in spite of the problems that this
 //	          person may answer for; what no one may release stays held
 //	retry     the arrival is read again
+//	rejudged  nobody's act: a control came late. The reading is checked again
+//	          as it stands, with what a person has corrected in it
 //
 // Discarding needs no judgement; the store does it.
 func (j *Judge) Again(book poct.Book, h poct.HoldRecord, a poct.Arrival, st poct.Settlement) (poct.Decision, error) {

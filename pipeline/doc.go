@@ -12,6 +12,12 @@
 //	        │
 //	   results, checks, holds, deliveries and events: one commit
 //
+// Right after it, in a transaction of its own, the worker judges again the open
+// holds that a control among them may change, since it was run before their
+// tests and came after them:
+//
+//	store.Rejudge ──► Judge.Again(book, hold, arrival, settlement)
+//
 // The judge reads what is known through a poct.Book that is bound to the
 // transaction in which its decision commits. So a control filed by the message
 // before is already seen by the patient result after it, two resends in one

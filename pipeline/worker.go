@@ -17,7 +17,11 @@ import (
 type Store interface {
 	ClaimArrivals(ctx context.Context, owner string, most int, lease time.Duration) ([]poct.Claim, error)
 	Decide(ctx context.Context, claims []poct.Claim, judge func(poct.Book, poct.Arrival) (poct.Decision, error)) ([]poct.Decision, []error, error)
-	// Arrived signals that a new arrival may be waiting. It never blocks the store.
+	// Rejudge judges open holds again that a control which came late may change,
+	// at most this many, and tells how many it went through.
+	Rejudge(ctx context.Context, most int, judge func(poct.Book, poct.HoldRecord, poct.Arrival, poct.Settlement) (poct.Decision, error)) (int, error)
+	// Arrived signals that a new arrival, or a hold to be judged again, may be
+	// waiting. It never blocks the store.
 	Arrived() <-chan struct{}
 }
 
@@ -74,8 +78,19 @@ func (w *Worker) Run(ctx context.Context) error {
 	}
 }
 
-// Step claims and decides one batch and tells how many arrivals it claimed.
+// Step claims and decides one batch of arrivals, then judges again a batch of
+// the holds that controls among them may change. It tells how many of both it
+// went through.
 func (w *Worker) Step(ctx context.Context) (int, error) {
+	n, err := w.decide(ctx)
+	again, failed := w.s.Store.Rejudge(ctx, batch, w.s.Judge.Again)
+	if failed != nil {
+		err = errors.Join(err, fmt.Errorf("judge holds again: %w", failed))
+	}
+	return n + again, err
+}
+
+func (w *Worker) decide(ctx context.Context) (int, error) {
 	claims, err := w.s.Store.ClaimArrivals(ctx, w.s.Name, batch, lease)
 	if err != nil {
 		return 0, fmt.Errorf("claim arrivals: %w", err)

@@ -126,6 +126,15 @@ type Contact struct {
 	Offset time.Duration `json:"offset"` // device minus ours
 }
 
+// TestCount is how many patient tests gave a value and how many ended in a
+// device error, for one operator, site, meter or strip lot.
+type TestCount struct {
+	Key    string         `json:"key"`
+	Tests  int            `json:"tests"`
+	Events int            `json:"events"`
+	Codes  map[string]int `json:"codes"` // the events by device error code
+}
+
 // Readiness answers whether a meter may be used now.
 type Readiness struct {
 	Meter    string               `json:"meter"`

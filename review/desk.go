@@ -22,8 +22,8 @@ type Store interface {
 	// that transaction for the acts that judge again.
 	Settle(ctx context.Context, hold string, st poct.Settlement,
 		decide func(poct.Book, poct.HoldRecord, poct.Arrival) (poct.Decision, error)) (poct.HoldRecord, error)
-	// AcknowledgeCritical records who was told of a critical result.
-	AcknowledgeCritical(ctx context.Context, result, actor, comment string) error
+	Calls
+	LookBacks
 	// Look records that a person was shown fields of these results or arrivals.
 	Look(ctx context.Context, actor string, ids, fields []string) error
 }
@@ -164,27 +164,6 @@ type Offer struct {
 	Err error
 }
 
-// AcknowledgeCritical records that this person was told of a critical result
-// and says who was told and how. Discarding a hold never does that.
-func (d *Desk) AcknowledgeCritical(ctx context.Context, actor poct.Actor, result, comment string) error {
-	comment = strings.TrimSpace(comment)
-	if n := len([]rune(comment)); n < MinReason {
-		return &FormError{Faults: []Fault{{Field: "comment",
-			Text: fmt.Sprintf("Write whom you told, when and how: %d characters or more.", MinReason)}}}
-	}
-	t, err := d.s.Store.Trace(ctx, result)
-	if err != nil {
-		return fmt.Errorf("look up result %s: %w", result, err)
-	}
-	if !AtSite(actor, t.Site) {
-		return fmt.Errorf("result %s: %w", result, poct.ErrNotFound)
-	}
-	if err := d.s.Store.AcknowledgeCritical(ctx, result, actor.Name, comment); err != nil {
-		return fmt.Errorf("acknowledge critical result %s: %w", result, err)
-	}
-	return nil
-}
-
 // Look records what a person is about to be shown. Only after it returned nil
 // may anything of a patient be shown.
 func (d *Desk) Look(ctx context.Context, actor poct.Actor, ids, fields []string) error {
@@ -225,12 +204,19 @@ func (d *Desk) runBy(ctx context.Context, h poct.HoldRecord, actor poct.Actor) (
 	if err != nil {
 		return "", fmt.Errorf("look up the versions of result %s: %w", h.Result, err)
 	}
-	for _, v := range t.Versions {
-		if v.Result.Reading.Operator == actor.Operator {
-			return actor.Operator, nil
-		}
+	if ranBy(t, actor) {
+		return actor.Operator, nil
 	}
 	return by, nil
+}
+
+// ranBy tells whether any version of a result was run under the person's own
+// operator number.
+func ranBy(t poct.Trace, actor poct.Actor) bool {
+	own := strings.TrimSpace(actor.Operator)
+	return own != "" && slices.ContainsFunc(t.Versions, func(v poct.VersionRecord) bool {
+		return strings.EqualFold(strings.TrimSpace(v.Result.Reading.Operator), own)
+	})
 }
 
 // form checks what was written, and drops changes that change nothing.
@@ -241,9 +227,7 @@ func (d *Desk) form(h poct.HoldRecord, st *poct.Settlement) error {
 	default:
 		faults = append(faults, Fault{Field: "act", Text: "Choose what to do: correct, release, discard or retry."})
 	}
-	if len([]rune(st.Reason)) < MinReason {
-		faults = append(faults, Fault{Field: "reason", Text: fmt.Sprintf("Write what you checked: %d characters or more.", MinReason)})
-	}
+	faults = append(faults, reasonForm(st.Reason)...)
 	if st.Act != poct.ActCorrect && len(st.Changes) > 0 {
 		faults = append(faults, Fault{Field: "changes", Text: "Changes belong to a correction; choose correct, or leave them out."})
 	}
@@ -265,6 +249,13 @@ func (d *Desk) form(h poct.HoldRecord, st *poct.Settlement) error {
 		return &FormError{Faults: faults}
 	}
 	return nil
+}
+
+func reasonForm(reason string) []Fault {
+	if len([]rune(reason)) >= MinReason {
+		return nil
+	}
+	return []Fault{{Field: "reason", Text: fmt.Sprintf("Write what you checked: %d characters or more.", MinReason)}}
 }
 
 func sortedKeys(m map[string]string) []string {

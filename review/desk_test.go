@@ -21,8 +21,16 @@ type shelf struct {
 	hold    poct.HoldRecord
 	trace   poct.Trace
 	settled []poct.Settlement
-	told    []string
 	looks   [][]string
+
+	critical poct.Critical
+	calls    []poct.CallTry
+	lookback poct.LookBack
+	last     string // reason
+	judged   []poct.Judgement
+	noted    []poct.Result // what note made of an empty result
+	widened  []time.Time
+	refuses  error // what the store says to judging
 }
 
 func (s *shelf) Hold(_ context.Context, id string) (poct.HoldRecord, error) {
@@ -52,9 +60,57 @@ func (s *shelf) Settle(_ context.Context, _ string, st poct.Settlement, decide f
 	return s.hold, nil
 }
 
-func (s *shelf) AcknowledgeCritical(_ context.Context, result, actor, comment string) error {
-	s.told = append(s.told, result+" "+actor+" "+comment)
+func (s *shelf) Call(_ context.Context, c poct.CallTry) error {
+	s.calls = append(s.calls, c)
 	return nil
+}
+
+func (s *shelf) Criticals(_ context.Context, open bool) ([]poct.Critical, error) {
+	if s.critical.Result == "" || open && s.critical.Told != "" {
+		return nil, nil
+	}
+	return []poct.Critical{s.critical}, nil
+}
+
+func (s *shelf) LookBack(_ context.Context, id, _ string, _ int) (poct.LookBack, error) {
+	if id != s.lookback.ID {
+		return poct.LookBack{}, poct.ErrNotFound
+	}
+	return s.lookback, nil
+}
+
+func (s *shelf) LookBackItem(_ context.Context, _, result string) (poct.LookBackItem, error) {
+	for _, i := range s.lookback.Items {
+		if i.Result == result {
+			return i, nil
+		}
+	}
+	return poct.LookBackItem{}, poct.ErrNotFound
+}
+
+func (s *shelf) LastReason(context.Context, string, string) (string, error) { return s.last, nil }
+
+func (s *shelf) JudgeItem(_ context.Context, _ string, j poct.Judgement, note func(*poct.Result)) error {
+	return s.take(j, note)
+}
+
+func (s *shelf) Withdraw(_ context.Context, j poct.Judgement, note func(*poct.Result)) error {
+	return s.take(j, note)
+}
+
+func (s *shelf) take(j poct.Judgement, note func(*poct.Result)) error {
+	if s.refuses != nil {
+		return s.refuses
+	}
+	var r poct.Result
+	note(&r)
+	s.judged, s.noted = append(s.judged, j), append(s.noted, r)
+	return nil
+}
+
+func (s *shelf) WidenLookBack(_ context.Context, _ string, from time.Time, _, _ string) error {
+	s.widened = append(s.widened, from)
+	return s.refuses
 }
 
 func (s *shelf) Look(_ context.Context, actor string, ids, fields []string) error {
@@ -247,16 +303,6 @@ func TestActs(t *testing.T) {
 	assert.False(t, d.Mine(poct.Actor{Sites: []string{"harbour"}}, s.hold))
 	s.hold.Open = false
 	assert.False(t, d.Mine(osei, s.hold))
-}
-
-func TestAcknowledgeCritical(t *testing.T) {
-	s := open()
-	d, _ := desk(t, s, nil)
-	var form *review.FormError
-	require.ErrorAs(t, d.AcknowledgeCritical(t.Context(), osei, "r", " told "), &form)
-	require.ErrorIs(t, d.AcknowledgeCritical(t.Context(), poct.Actor{Name: "x", Sites: []string{"harbour"}}, "r", "Told the nurse at ten"), poct.ErrNotFound)
-	require.NoError(t, d.AcknowledgeCritical(t.Context(), osei, "r", "Told the nurse at ten"))
-	assert.Equal(t, []string{"r k.osei Told the nurse at ten"}, s.told)
 }
 
 func TestLook(t *testing.T) {

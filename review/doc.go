@@ -8,5 +8,10 @@
 //
 //	person ─► Desk.Settle ─► who may? ─► Store.Settle ─► Judge.Again ─► one commit
 //
+// Results that a failed control or a recalled lot casts doubt on are judged one
+// by one (Desk.JudgeItem), any result can be taken back (Desk.Withdraw), and
+// each attempt to tell a person of a critical result is kept, with the value
+// that was read back (Desk.Call).
+//
 // What a person looked at is written down too: Desk.Look.
 package review

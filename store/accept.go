@@ -81,7 +81,7 @@ func (s *Store) wakeJudges() { signal(s.arrived) }
 func (s *Store) Arrived() <-chan struct{} { return s.arrived }
 
 // nextEvent is the index that the transaction's next event will have.
-func (t *tx) nextEvent() int64 { return t.tree.Load().Size() + int64(len(t.events)) }
+func (t *tx) nextEvent() int64 { return t.base().Size() + int64(len(t.events)) }
 
 // resent answers bytes that came before. It changes one row, so that it needs
 // no savepoint.

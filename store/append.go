@@ -15,7 +15,7 @@ import (
 // the one writer; row and leaf follow when the transaction commits. The
 // payload may be nil.
 func (t *tx) event(e poct.Event, p *ledger.Payload) (int64, error) {
-	e.Index = t.tree.Load().Size() + int64(len(t.events))
+	e.Index = t.nextEvent()
 	e.Time = t.at
 	if e.Actor == "" {
 		e.Actor = poct.System
@@ -109,25 +109,56 @@ type remoteRef struct {
 	result int64
 }
 
-// flush writes what the transaction gathered: events with their leaves, sums,
-// and remote ids. It returns the ledger as it will be.
-func (t *tx) flush() (grown bool, tree *ledger.Tree, err error) {
-	tree = t.tree.Load()
-	if len(t.events) > 0 {
-		tree = tree.Clone()
-		for _, e := range t.events {
-			for _, tile := range tree.Append(ledger.LeafHash(e)) {
-				if _, err := t.exec(`INSERT INTO tiles (level, n, data) VALUES (?, ?, ?)`, tile.Level, tile.N, tile.Data); err != nil {
-					return false, nil, err
-				}
+// spillAt is how many events a transaction keeps in memory.
+const spillAt = 4096
+
+// spill writes the events gathered so far, once they are many.
+func (t *tx) spill() error {
+	if len(t.events) < spillAt {
+		return nil
+	}
+	tree, err := t.writeEvents()
+	if err == nil {
+		t.grew, t.events = tree, nil
+	}
+	return err
+}
+
+// base is the ledger that the events in memory follow.
+func (t *tx) base() *ledger.Tree {
+	if t.grew != nil {
+		return t.grew
+	}
+	return t.tree.Load()
+}
+
+// writeEvents writes the events in memory with their leaves and returns the
+// ledger as it is with them.
+func (t *tx) writeEvents() (*ledger.Tree, error) {
+	tree := t.base()
+	if len(t.events) == 0 {
+		return tree, nil
+	}
+	tree = tree.Clone()
+	for _, e := range t.events {
+		for _, tile := range tree.Append(ledger.LeafHash(e)) {
+			if _, err := t.exec(`INSERT INTO tiles (level, n, data) VALUES (?, ?, ?)`, tile.Level, tile.N, tile.Data); err != nil {
+				return nil, err
 			}
 		}
 	}
-	err = insertMany(t, `INSERT INTO events (idx, at, kind, actor, arrival, result, version, hold, outlet, payload, salt) VALUES `,
+	err := insertMany(t, `INSERT INTO events (idx, at, kind, actor, arrival, result, version, hold, outlet, payload, salt) VALUES `,
 		``, 11, t.events, func(args []any, e poct.Event) []any {
 			return append(args, e.Index, micros(e.Time), string(e.Kind), e.Actor, e.Arrival, e.Result, e.Version, e.Hold, e.Outlet,
 				e.Payload, e.Salt)
 		})
+	return tree, err
+}
+
+// flush writes what the transaction gathered: events with their leaves, sums,
+// and remote ids. It returns the ledger as it will be.
+func (t *tx) flush() (grown bool, tree *ledger.Tree, err error) {
+	tree, err = t.writeEvents()
 	if err == nil {
 		err = insertMany(t, `INSERT INTO remote_ids (ref, result) VALUES `, ` ON CONFLICT DO NOTHING`, 2, t.refs,
 			func(args []any, r remoteRef) []any { return append(args, r.ref, r.result) })
@@ -140,7 +171,7 @@ func (t *tx) flush() (grown bool, tree *ledger.Tree, err error) {
 	if err == nil {
 		err = t.writeContacts()
 	}
-	return len(t.events) > 0, tree, err
+	return t.grew != nil || len(t.events) > 0, tree, err
 }
 
 // insertMany inserts rows a few at a time: one statement for many rows costs

@@ -134,6 +134,7 @@ type work struct {
 	actor    string
 	reason   string
 	settling *openHold // a reviewer's act on this hold; nil when an arrival is decided first
+	amends   bool      // a person's word on a result: no reading leads to the version
 }
 
 // kept is a result's row as it stands.

@@ -10,6 +10,9 @@ import (
 // a hold its readings exist and have followed already; what the bytes turned
 // out to hold besides is new.
 func (w *work) reading(o *poct.Outcome, result int64, version int, state poct.State) error {
+	if w.amends {
+		return nil
+	}
 	idx := o.Result.Reading.Index
 	if w.settling != nil {
 		old, err := collect(w.tx, scanReading, readingColumns+`WHERE arrival = ? ORDER BY idx`, w.seq)

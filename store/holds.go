@@ -6,7 +6,6 @@ import (
 	"strings"
 	"time"
 
-	"tidegate/ledger"
 	"tidegate/poct"
 )
 
@@ -126,6 +125,31 @@ func (s *Store) Hold(ctx context.Context, id string) (poct.HoldRecord, error) {
 	return found[0], nil
 }
 
+// AgeingHold is an open hold that waits for long: codes and ids alone.
+type AgeingHold struct {
+	ID, Site string
+	Code     string // of the problem that it is held for
+	Opened   time.Time
+}
+
+// Ageing lists the open holds that were opened before a time, oldest first, at
+// most so many.
+func (s *Store) Ageing(ctx context.Context, before time.Time, limit int) ([]AgeingHold, error) {
+	out, err := collect(s.read.with(ctx), func(rows rowSet) (AgeingHold, error) {
+		var h AgeingHold
+		var cause string
+		var opened int64
+		err := rows.Scan(&h.ID, &h.Site, &cause, &opened)
+		h.Code, _, _ = strings.Cut(cause, "|")
+		h.Opened = fromMicros(opened)
+		return h, err
+	}, `SELECT id, site, cause, opened FROM holds WHERE open = 1 AND seq < ? ORDER BY seq LIMIT ?`, frontOf(before), limit)
+	if err != nil {
+		return nil, fmt.Errorf("read ageing holds: %w", err)
+	}
+	return out, nil
+}
+
 // HoldCount is the open holds of one cause.
 type HoldCount struct {
 	Cause    string    `json:"cause"`
@@ -152,50 +176,4 @@ func (s *Store) HoldCounts(ctx context.Context) ([]HoldCount, error) {
 		return nil, fmt.Errorf("count holds: %w", err)
 	}
 	return out, nil
-}
-
-// Criticals lists critical results, those not yet acknowledged alone if open,
-// oldest first.
-func (s *Store) Criticals(ctx context.Context, open bool) ([]poct.Critical, error) {
-	out, err := collect(s.read.with(ctx), func(rows rowSet) (poct.Critical, error) {
-		var c poct.Critical
-		var tested, opened, told int64
-		err := rows.Scan(&c.Result, &c.Hold, &c.Site, &c.Value, &c.Meter, &tested, &opened, &c.Told, &told, &c.Comment)
-		c.Tested, c.Opened, c.ToldAt = fromMicros(tested), fromMicros(opened), fromMicros(told)
-		return c, err
-	}, `SELECT r.id, coalesce((SELECT max(id) FROM holds h WHERE h.result = r.seq AND h.open = 1), ''), r.site, c.value, r.meter, r.tested,
-		c.opened, c.told, c.told_at, c.comment FROM criticals c JOIN results r ON r.seq = c.result
-		WHERE c.told = '' OR NOT ? ORDER BY c.opened, c.result`, open)
-	if err != nil {
-		return nil, fmt.Errorf("read critical results: %w", err)
-	}
-	return out, nil
-}
-
-// AcknowledgeCritical records that a person took notice of a critical result
-// and, in the comment, whom they told. poct.ErrOvertaken if somebody did so
-// before; poct.ErrNotFound if the result is none.
-func (s *Store) AcknowledgeCritical(ctx context.Context, result, actor, comment string) error {
-	return s.do(ctx, func(t *tx) error {
-		k, err := t.result(result)
-		if err != nil {
-			return err
-		}
-		var told string
-		err = t.row(`SELECT told FROM criticals WHERE result = ?`, k.seq).Scan(&told)
-		switch {
-		case isNone(err):
-			return fmt.Errorf("critical result %s: %w", result, poct.ErrNotFound)
-		case err != nil:
-			return fmt.Errorf("read critical result: %w", err)
-		case told != "":
-			return fmt.Errorf("critical result %s: %w", result, poct.ErrOvertaken)
-		}
-		if _, err := t.exec(`UPDATE criticals SET told = ?, told_at = ?, comment = ?, event = ? WHERE result = ?`,
-			actor, micros(t.at), comment, t.nextEvent(), k.seq); err != nil {
-			return fmt.Errorf("acknowledge critical result: %w", err)
-		}
-		_, err = t.event(poct.Event{Kind: poct.EventCalled, Actor: actor, Result: result, Version: k.version}, &ledger.Payload{Reason: comment})
-		return err
-	})
 }

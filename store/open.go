@@ -104,10 +104,21 @@ func Open(dir string, opt Options) (*Store, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &Store{
-		opt: opt, dir: dir, lock: lock,
-		queue:     make(chan *op, 2*maxBatch),
-		stopped:   make(chan struct{}),
+	s := newStore(dir, opt)
+	s.lock = lock
+	s.queue = make(chan *op, 2*maxBatch)
+	s.stopped = make(chan struct{})
+	if err := s.open(); err != nil {
+		s.release()
+		return nil, err
+	}
+	go s.write()
+	return s, nil
+}
+
+func newStore(dir string, opt Options) *Store {
+	return &Store{
+		opt: opt, dir: dir,
 		versions:  newVersionCache(),
 		arrivals:  arrivalLeases{leases: map[int64]*lease{}},
 		sending:   deliveryLeases{leases: map[int64]*lease{}},
@@ -116,12 +127,6 @@ func Open(dir string, opt Options) (*Store, error) {
 		notifying: make(chan struct{}, 1),
 		packer:    newPacker(),
 	}
-	if err := s.open(); err != nil {
-		s.release()
-		return nil, err
-	}
-	go s.write()
-	return s, nil
 }
 
 func (s *Store) open() error {
@@ -141,24 +146,34 @@ func (s *Store) open() error {
 			return err
 		}
 	}
-	read, err := s.opt.Driver.open(path, true)
-	if err != nil {
-		return fmt.Errorf("open database for reading: %w", err)
+	if err := s.openReaders(path, toRead); err != nil {
+		return err
 	}
-	read.SetMaxOpenConns(readers)
-	read.SetMaxIdleConns(readers)
-	s.read = &pool{db: read, stmts: map[string]*sql.Stmt{}}
 	if err := s.load(); err != nil {
+		return err
+	}
+	if err := s.checkAnchor(s.read.with(context.Background())); err != nil {
 		return err
 	}
 	s.space.refill()
 	return nil
 }
 
+func (s *Store) openReaders(path string, may access) error {
+	read, err := s.opt.Driver.open(path, may)
+	if err != nil {
+		return fmt.Errorf("open database for reading: %w", err)
+	}
+	read.SetMaxOpenConns(readers)
+	read.SetMaxIdleConns(readers)
+	s.read = &pool{db: read, stmts: map[string]*sql.Stmt{}}
+	return nil
+}
+
 // openWriter opens the writing connection, makes durable what a dead process
 // left in the log, and brings the schema up to date.
 func (s *Store) openWriter(path string) error {
-	db, err := s.opt.Driver.open(path, false)
+	db, err := s.opt.Driver.open(path, toWrite)
 	if err != nil {
 		return fmt.Errorf("open database: %w", err)
 	}
@@ -202,7 +217,7 @@ func (s *Store) checkpointLog(ctx context.Context) error {
 func (s *Store) load() error {
 	ctx := context.Background()
 	q := s.read.with(ctx)
-	for _, table := range []string{"arrivals", "results", "versions", "holds", "notifications"} {
+	for _, table := range []string{"arrivals", "results", "versions", "holds", "notifications", "lookbacks"} {
 		var seq int64
 		if err := q.row(`SELECT coalesce(max(seq), 0) FROM ` + table).Scan(&seq); err != nil {
 			return fmt.Errorf("read last row of %s: %w", table, err)
@@ -220,9 +235,6 @@ func (s *Store) load() error {
 		return err
 	}
 	s.tree.Store(tree)
-	if err := s.checkAnchor(q); err != nil {
-		return err
-	}
 	reg, err := loadRegistry(q)
 	if err != nil {
 		return err
@@ -240,10 +252,12 @@ func (s *Store) Close() error {
 	if s.closing.Swap(true) {
 		return nil
 	}
-	s.senders.Lock()
-	close(s.queue)
-	s.senders.Unlock()
-	<-s.stopped
+	if s.queue != nil {
+		s.senders.Lock()
+		close(s.queue)
+		s.senders.Unlock()
+		<-s.stopped
+	}
 	return s.release()
 }
 

@@ -34,7 +34,9 @@ type snapshot struct {
 	lotNumbers  []string // of strips, sorted
 	shipments   map[siteLot][]poct.Shipment
 	acceptances map[siteLot][]poct.Acceptance
-	noVisits    bool // none is registered: not worth asking for
+	readBacks   map[siteLot][]poct.ReadBack
+	actions     map[string][]poct.CorrectiveAction // by meter
+	noVisits    bool                               // none is registered: not worth asking for
 	noFindings  bool
 }
 
@@ -86,6 +88,12 @@ func flatten(rows poct.RegistryRows) ([]rowOf, error) {
 	for _, r := range rows.Acceptances {
 		add(poct.Acceptances, r, r.StripLot+apart+r.Site+apart+r.At.UTC().Format(time.RFC3339Nano))
 	}
+	for _, r := range rows.ReadBacks {
+		add(poct.ReadBacks, r, r.StripLot+apart+r.Site+apart+r.At.UTC().Format(time.RFC3339Nano))
+	}
+	for _, r := range rows.Actions {
+		add(poct.Actions, r, r.Meter+apart+r.At.UTC().Format(time.RFC3339Nano))
+	}
 	for _, r := range rows.Findings {
 		add(poct.FindingRows, r, r.Patient+apart+r.Authority+apart+r.Finding+apart+r.At)
 	}
@@ -106,6 +114,7 @@ func (s *Store) Upsert(ctx context.Context, actor string, rows poct.RegistryRows
 		digest := sha256.New()
 		event := t.nextEvent()
 		kinds := map[string]int{}
+		var recalled []string
 		for _, r := range flat {
 			var was string
 			err := t.row(`SELECT row FROM registry WHERE kind = ? AND key = ?`, string(r.Kind), r.Key).Scan(&was)
@@ -128,6 +137,13 @@ func (s *Store) Upsert(ctx context.Context, actor string, rows poct.RegistryRows
 				return fmt.Errorf("write registry history: %w", err)
 			}
 			kinds[string(r.Kind)]++
+			if r.Kind == poct.StripLots {
+				now, err := recallIn(r, was)
+				if err != nil {
+					return err
+				}
+				recalled = append(recalled, now...)
+			}
 		}
 		if added+changed == 0 {
 			return nil
@@ -138,10 +154,17 @@ func (s *Store) Upsert(ctx context.Context, actor string, rows poct.RegistryRows
 		if t.reg, err = loadRegistry(t); err != nil {
 			return err
 		}
-		_, err := t.event(poct.Event{Kind: poct.EventRegistry, Actor: actor}, &ledger.Payload{
+		if _, err := t.event(poct.Event{Kind: poct.EventRegistry, Actor: actor}, &ledger.Payload{
 			SHA256: hex.EncodeToString(digest.Sum(nil)), Fields: slices.Sorted(maps.Keys(kinds)),
-			More: more(map[string]int{"added": added, "changed": changed})})
-		return err
+			More: more(map[string]int{"added": added, "changed": changed})}); err != nil {
+			return err
+		}
+		for _, lot := range recalled {
+			if err := t.recalled(lot); err != nil {
+				return err
+			}
+		}
+		return nil
 	})
 	return added, changed, err
 }
@@ -167,7 +190,7 @@ func scanRow(rows rowSet) (rowOf, error) {
 }
 
 // bySnapshot lists the kinds that a snapshot holds.
-const bySnapshot = `('sites', 'meters', 'operators', 'strip_lots', 'control_lots', 'shipments', 'acceptances')`
+const bySnapshot = `('sites', 'meters', 'operators', 'strip_lots', 'control_lots', 'shipments', 'acceptances', 'read_backs', 'corrective_actions')`
 
 // loadRegistry reads everything but patients, visits and findings.
 func loadRegistry(q querier) (*snapshot, error) {
@@ -192,6 +215,7 @@ func newSnapshot(rows []rowOf) (*snapshot, error) {
 		sites: map[string]poct.Site{}, meters: map[string]poct.Meter{}, operators: map[string]poct.Operator{},
 		stripLots: map[string]poct.StripLot{}, controlLots: map[string][]poct.ControlLot{},
 		shipments: map[siteLot][]poct.Shipment{}, acceptances: map[siteLot][]poct.Acceptance{},
+		readBacks: map[siteLot][]poct.ReadBack{}, actions: map[string][]poct.CorrectiveAction{},
 	}
 	for _, r := range rows {
 		if err := s.add(r); err != nil {
@@ -201,6 +225,12 @@ func newSnapshot(rows []rowOf) (*snapshot, error) {
 	s.lotNumbers = slices.Sorted(maps.Keys(s.stripLots))
 	for _, list := range s.shipments {
 		slices.SortStableFunc(list, func(a, b poct.Shipment) int { return strings.Compare(a.Arrived, b.Arrived) })
+	}
+	for _, list := range s.readBacks {
+		slices.SortStableFunc(list, func(a, b poct.ReadBack) int { return a.At.Compare(b.At) })
+	}
+	for _, list := range s.actions {
+		slices.SortStableFunc(list, func(a, b poct.CorrectiveAction) int { return a.At.Compare(b.At) })
 	}
 	for _, list := range s.acceptances {
 		slices.SortStableFunc(list, func(a, b poct.Acceptance) int { return a.At.Compare(b.At) })
@@ -234,6 +264,15 @@ func (s *snapshot) add(r rowOf) error {
 		v, err := decode[poct.Shipment](r.Row)
 		at := siteLot{v.StripLot, v.Site}
 		s.shipments[at] = append(s.shipments[at], v)
+		return err
+	case poct.ReadBacks:
+		v, err := decode[poct.ReadBack](r.Row)
+		at := siteLot{v.StripLot, v.Site}
+		s.readBacks[at] = append(s.readBacks[at], v)
+		return err
+	case poct.Actions:
+		v, err := decode[poct.CorrectiveAction](r.Row)
+		s.actions[v.Meter] = append(s.actions[v.Meter], v)
 		return err
 	case poct.Acceptances:
 		v, err := decode[poct.Acceptance](r.Row)
@@ -297,6 +336,10 @@ func (r rowOf) into(rows *poct.RegistryRows) (err error) {
 		rows.Shipments, err = grow(rows.Shipments, r.Row)
 	case poct.Acceptances:
 		rows.Acceptances, err = grow(rows.Acceptances, r.Row)
+	case poct.ReadBacks:
+		rows.ReadBacks, err = grow(rows.ReadBacks, r.Row)
+	case poct.Actions:
+		rows.Actions, err = grow(rows.Actions, r.Row)
 	case poct.FindingRows:
 		rows.Findings, err = grow(rows.Findings, r.Row)
 	}

@@ -336,6 +336,18 @@ func TestVerifyFindsWhatWasChanged(t *testing.T) {
 		{"a hold removed", `DELETE FROM holds WHERE open = 1`, "holds"},
 		{"a call answered", `UPDATE criticals SET told = 'nobody'`, "no event says so"},
 		{"a call not answered", `UPDATE criticals SET told = ''`, "no event says so"},
+		{"who was told", `UPDATE calls SET told = 'another ward'`, "not the one that was made"},
+		{"what was read back", `UPDATE calls SET read_back = '5.2' WHERE reached = 1`, "not the one that was made"},
+		{"a call that reached nobody, as one that did", `UPDATE calls SET reached = 1`, "not the one that was made"},
+		{"a call removed", `DELETE FROM calls WHERE reached = 0`, "is not in the table calls"},
+		{"a look-back's span", `UPDATE lookbacks SET since = since + 1`, "not the one that was opened"},
+		{"a look-back removed", `DELETE FROM lookback_items; DELETE FROM lookbacks`, "look-backs"},
+		{"a result taken off a look-back", `DELETE FROM lookback_items WHERE judged = ''`, "results looked back on"},
+		{"a result judged", `UPDATE lookback_items SET judged = 'stands' WHERE judged = ''`, "no event says so"},
+		{"a judgement", `UPDATE lookback_items SET judged = 'withdraw' WHERE judged = 'stands'`, "no event says so"},
+		{"who judged", `UPDATE lookback_items SET actor = 'nobody' WHERE judged <> ''`, "no event says so"},
+		{"why it was judged so", `UPDATE lookback_items SET reason = 'no reason' WHERE judged <> ''`, "no event says so"},
+		{"a hold queued to be judged again", `INSERT INTO rejudgements SELECT seq, result, 0 FROM holds WHERE open = 0`, "waits to be judged again"},
 		{"a notice", `UPDATE notices SET bytes = 'x'`, "notice"},
 		{"a registry row", `UPDATE registry SET row = replace(row, '1951', '1952')`, "not as the history left them"},
 		{"a registry row removed", `DELETE FROM registry WHERE kind = 'patients'`, "not as the history left them"},
@@ -371,7 +383,7 @@ func TestVerifyFindsWhatWasChanged(t *testing.T) {
 
 func tamper(t *testing.T, dir, text string) {
 	t.Helper()
-	db, err := Driver{}.open(filepath.Join(dir, databaseFile), false)
+	db, err := Driver{}.open(filepath.Join(dir, databaseFile), toWrite)
 	require.NoError(t, err)
 	defer db.Close()
 	db.SetMaxOpenConns(1)
@@ -422,9 +434,25 @@ func fillForVerify(t *testing.T, s *Store) {
 	require.NoError(t, err)
 	_, err = s.Settle(ctx, holds[0].ID, poct.Settlement{Act: poct.ActDiscard, Version: 1, Actor: "r.ito"}, nil)
 	require.NoError(t, err)
-	require.NoError(t, s.AcknowledgeCritical(ctx, id, "r.ito", "told"))
+	require.NoError(t, s.Call(ctx, poct.CallTry{Result: id, By: "r.ito", To: "ward", Comment: "no answer"}))
+	require.NoError(t, s.Call(ctx, poct.CallTry{Result: id, By: "r.ito", To: "ward", Reached: true, ReadBack: "2.5", Comment: "told"}))
 	_, err = s.Accept(ctx, arrival("message "+outcome("held", poct.HoldIt).Result.Key))
 	require.NoError(t, err)
+	failed := outcome("control", poct.File)
+	failed.Result.Reading.Kind, failed.Result.Reading.ControlLevel = poct.KindControl, "1"
+	failed.Result.Reading.TestedAt.At = time.Now()
+	for _, seq := range []string{"50", "51"} {
+		o := outcome(seq, poct.Release)
+		o.Result.Reading.TestedAt.At = time.Now().Add(-time.Hour)
+		take(o)
+	}
+	take(failed)
+	lists, err := s.LookBacks(ctx, true, "", 0)
+	require.NoError(t, err)
+	require.Len(t, lists, 1)
+	b, err := s.LookBack(ctx, lists[0].ID, "", 0)
+	require.NoError(t, err)
+	require.NoError(t, s.JudgeItem(ctx, b.ID, poct.Judgement{Result: b.Items[0].Result, Version: 1, Judged: poct.Stands, Actor: "k.osei", Reason: "vial was fine"}, nil))
 }
 
 // Erasing payloads keeps every proof, and verification says how many.

@@ -282,6 +282,8 @@ func actEvent(st poct.Settlement, d poct.Decision) poct.EventKind {
 	switch {
 	case st.Act == poct.ActCorrect:
 		return poct.EventCorrected
+	case st.Act == poct.ActRejudged:
+		return poct.EventRejudged
 	case st.Act == poct.ActRelease && d.Outcomes[0].Verdict == poct.Release:
 		return poct.EventOverridden
 	}

@@ -318,7 +318,7 @@ func (v *verifier) holds() error {
 		case open:
 			fits = fits && w.hold == id && w.is(poct.EventHeld, poct.EventRefused)
 		case w.hold == id:
-			fits = fits && w.is(poct.EventDiscarded, poct.EventCorrected, poct.EventOverridden, poct.EventRetried)
+			fits = fits && w.is(poct.EventDiscarded, poct.EventCorrected, poct.EventOverridden, poct.EventRetried, poct.EventRejudged)
 		default:
 			fits = fits && w.says(id) // a newer version took its place
 		}
@@ -340,7 +340,7 @@ func openOr(open bool) string {
 	return "settled"
 }
 
-// smaller checks the small tables: notices, calls, the registry's history.
+// smaller checks the small tables: notices, calls, look-backs, the registry's history.
 func (v *verifier) smaller() error {
 	var notices int64
 	if err := v.each(`SELECT n.bytes, n.event, `+witnessed+` FROM notices n LEFT JOIN events e ON e.idx = n.event`, func(rows rowSet) error {
@@ -361,18 +361,7 @@ func (v *verifier) smaller() error {
 	if err := v.number("notices", notices, "notices", poct.EventInlet); err != nil {
 		return err
 	}
-	if err := v.each(`SELECT r.id, c.told, c.event, `+witnessed+` FROM criticals c JOIN results r ON r.seq = c.result
-		LEFT JOIN events e ON e.idx = c.event`, func(rows rowSet) error {
-		var result, told string
-		var w witness
-		if err := rows.Scan(append([]any{&result, &told, &w.index}, w.into()...)...); err != nil {
-			return err
-		}
-		if w.result != result || (told != "") != w.is(poct.EventCalled) || told != "" && w.actor != told {
-			v.fault(w.index, "the critical result %s stands as %s, and no event says so", result, map[bool]string{true: "acknowledged", false: "open"}[told != ""])
-		}
-		return nil
-	}); err != nil {
+	if err := errors.Join(v.calls(), v.lookbacks(), v.rejudgements()); err != nil {
 		return err
 	}
 	return v.registry()

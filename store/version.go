@@ -136,6 +136,9 @@ func (w *work) version(o *poct.Outcome, k kept) (poct.State, error) {
 			return "", err
 		}
 	}
+	if err := w.lookBack(o, k, state); err != nil {
+		return "", err
+	}
 	return state, w.reading(o, k.seq, k.version, state)
 }
 
@@ -258,13 +261,7 @@ func (t *tx) hold(o *poct.Outcome, k kept, content, delivery int64, problems []p
 // critical opens the call about a critical result, and lets others be told of
 // it. A new value opens it again.
 func (w *work) critical(o *poct.Outcome, k kept, hold string, event int64) error {
-	value := ""
-	if m, ok := o.Result.Reading.Measured("inr"); ok {
-		value = m.Value.String()
-		if value == "" {
-			value = m.RawValue
-		}
-	}
+	value := valueOf(&o.Result)
 	opened, err := w.exec(`INSERT INTO criticals (result, value, opened, told, told_at, comment, event) VALUES (?,?,?,'',0,'',?)
 		ON CONFLICT (result) DO UPDATE SET value = excluded.value, opened = excluded.opened, told = '', told_at = 0, comment = '',
 		event = excluded.event WHERE criticals.value <> excluded.value`, k.seq, value, micros(w.at), event)
@@ -335,6 +332,9 @@ func (t *tx) closeHold(seq int64, st poct.Settlement) error {
 	if err == nil {
 		_, err = t.exec(`UPDATE holds SET open = 0, version = version + 1, settled = ?, event = ? WHERE seq = ?`,
 			string(text), t.nextEvent(), seq)
+	}
+	if err == nil {
+		_, err = t.exec(`DELETE FROM rejudgements WHERE hold = ?`, seq)
 	}
 	if err != nil {
 		return fmt.Errorf("close hold: %w", err)

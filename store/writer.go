@@ -8,6 +8,7 @@ import (
 	"sync/atomic"
 	"time"
 
+	"tidegate/ledger"
 	"tidegate/poct"
 )
 
@@ -16,8 +17,11 @@ const (
 	maxWork  = 5 * time.Millisecond // after which a transaction takes no further op
 )
 
-// errClosed is what callers get from a store that was closed.
-var errClosed = errors.New("store is closed")
+// What callers get from a store that was closed, or opened to read only.
+var (
+	errClosed   = errors.New("store is closed")
+	errReadOnly = errors.New("store was opened to read only")
+)
 
 // op is one caller's piece of a writing transaction.
 type op struct {
@@ -40,6 +44,9 @@ const (
 func (s *Store) do(ctx context.Context, run func(*tx) error) error {
 	if err := s.dead.Load(); err != nil {
 		return *err
+	}
+	if s.queue == nil {
+		return errReadOnly
 	}
 	o := &op{run: run, done: make(chan error, 1)}
 	s.senders.RLock()
@@ -200,6 +207,7 @@ type tx struct {
 	*Store
 	at     time.Time
 	events []poct.Event
+	grew   *ledger.Tree // with the events that were written already; nil while none were
 	deltas []delta
 	refs   []remoteRef
 	// contacts with meters, in order, only those that are newer than the ones

@@ -35,7 +35,16 @@ type Store interface {
 	Account(context.Context) (poct.Account, error)
 	Counts(context.Context) (store.Counts, error)
 	Criticals(ctx context.Context, open bool) ([]poct.Critical, error)
-	AcknowledgeCritical(ctx context.Context, result, actor, comment string) error
+	Call(context.Context, poct.CallTry) error
+	Notifications(ctx context.Context, channel string, limit int) ([]poct.Notification, error)
+	Rejudge(ctx context.Context, most int, judge func(poct.Book, poct.HoldRecord, poct.Arrival, poct.Settlement) (poct.Decision, error)) (int, error)
+	LookBacks(ctx context.Context, open bool, after string, limit int) ([]poct.LookBack, error)
+	LookBack(ctx context.Context, id, after string, limit int) (poct.LookBack, error)
+	LookBackItem(ctx context.Context, id, result string) (poct.LookBackItem, error)
+	LastReason(ctx context.Context, id, actor string) (string, error)
+	JudgeItem(ctx context.Context, lookback string, j poct.Judgement, note func(*poct.Result)) error
+	Withdraw(ctx context.Context, j poct.Judgement, note func(*poct.Result)) error
+	WidenLookBack(ctx context.Context, id string, from time.Time, actor, reason string) error
 	Look(ctx context.Context, actor string, ids, fields []string) error
 	Record(ctx context.Context, kind poct.EventKind, actor, text string) error
 	Upsert(ctx context.Context, actor string, rows poct.RegistryRows) (added, changed int, err error)
@@ -75,6 +84,9 @@ func Run(t *testing.T, open Open) {
 		{"Book", testBook},
 		{"Registry", testRegistry},
 		{"Ledger", testLedger},
+		{"LookBack", testLookBack},
+		{"Rejudge", testRejudge},
+		{"Calls", testCalls},
 		{"Days", testDays},
 	} {
 		t.Run(group.name, func(t *testing.T) { group.run(t, open) })

@@ -191,6 +191,17 @@ func (w *World) Act(h poct.HoldRecord, act poct.Act, outcomes ...poct.Outcome) p
 	return got
 }
 
+// Asks is the kinds of the notifications since it was called first, in order.
+func (w *World) Asks() (kinds []string) {
+	w.Helper()
+	list, err := w.Notifications(w.Ctx, "suite", 1000)
+	w.ok(err)
+	for _, n := range list {
+		kinds = append(kinds, n.Kind)
+	}
+	return kinds
+}
+
 // State is where a result has got to.
 func (w *World) State(result string) poct.State {
 	w.Helper()

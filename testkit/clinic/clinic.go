@@ -44,6 +44,7 @@ type Clinic struct {
 	traces    map[string]*poct.Trace // by result id, or arrival id where there is none
 	holds     []poct.HoldRecord
 	criticals []poct.Critical
+	lookbacks []poct.LookBack
 	events    []poct.Event
 	history   map[poct.PatientRef][]poct.Past
 	controls  map[string][]poct.Past
@@ -234,21 +235,31 @@ func (c *Clinic) Look(_ context.Context, actor string, ids, fields []string) err
 	return nil
 }
 
-// AcknowledgeCritical implements review.Store.
-func (c *Clinic) AcknowledgeCritical(_ context.Context, result, actor, comment string) error {
+// Call implements review.Store.
+func (c *Clinic) Call(_ context.Context, call poct.CallTry) error {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	i := slices.IndexFunc(c.criticals, func(x poct.Critical) bool { return x.Result == result && x.Told == "" })
+	i := slices.IndexFunc(c.criticals, func(x poct.Critical) bool { return x.Result == call.Result })
 	if i < 0 {
 		return poct.ErrNotFound
 	}
-	c.criticals[i].Told, c.criticals[i].ToldAt, c.criticals[i].Comment = actor, c.Time, comment
+	x := &c.criticals[i]
+	if x.Told != "" {
+		return poct.ErrOvertaken
+	}
+	call.At = c.Time
+	x.Tries = append(slices.Clone(x.Tries), call)
+	if !call.Reached {
+		c.step(c.Time, poct.Event{Kind: poct.EventCallTried, Actor: call.By, Result: call.Result})
+		return nil
+	}
+	x.Told, x.ToldAt, x.Comment = call.By, c.Time, call.Comment
 	for k := range c.holds {
-		if c.holds[k].Result == result {
+		if c.holds[k].Result == call.Result {
 			c.holds[k].Called = true
 		}
 	}
-	c.step(c.Time, poct.Event{Kind: poct.EventCalled, Actor: actor, Result: result})
+	c.step(c.Time, poct.Event{Kind: poct.EventCalled, Actor: call.By, Result: call.Result})
 	return nil
 }
 

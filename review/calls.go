@@ -1,0 +1,125 @@
+package review
+
+import (
+	"context"
+	"fmt"
+	"strings"
+	"time"
+
+	"tidegate/poct"
+)
+
+// Calls is what the desk needs of the store to keep calls about critical results.
+type Calls interface {
+	// Call records an attempt, durably; poct.ErrOvertaken if somebody was told
+	// before, poct.ErrNotFound if the result is not critical.
+	Call(context.Context, poct.CallTry) error
+	// Criticals lists critical results, only those still open if open.
+	Criticals(ctx context.Context, open bool) ([]poct.Critical, error)
+}
+
+// Call records an attempt to tell a person of a critical result. One that
+// reached somebody needs the value as that person read it back; one that reached
+// nobody leaves the call open. Discarding a hold never closes a call.
+//
+// Errors: *FormError, among others where another value was read back;
+// poct.ErrNotFound; poct.ErrOvertaken if somebody was told meanwhile. After any
+// of them nothing was written.
+func (d *Desk) Call(ctx context.Context, actor poct.Actor, c poct.CallTry) error {
+	c.By, c.At = actor.Name, d.s.Now()
+	c.To, c.ReadBack, c.Comment = strings.TrimSpace(c.To), strings.TrimSpace(c.ReadBack), strings.TrimSpace(c.Comment)
+	critical, err := d.critical(ctx, c.Result)
+	if err != nil {
+		return err
+	}
+	if !AtSite(actor, critical.Site) {
+		return fmt.Errorf("critical result %s: %w", c.Result, poct.ErrNotFound)
+	}
+	if critical.Told != "" {
+		return fmt.Errorf("critical result %s: %w", c.Result, poct.ErrOvertaken)
+	}
+	if faults := callForm(c, critical.Value); len(faults) > 0 {
+		return &FormError{Faults: faults}
+	}
+	if err := d.s.Store.Call(ctx, c); err != nil {
+		return fmt.Errorf("record a call about result %s: %w", c.Result, err)
+	}
+	return nil
+}
+
+func (d *Desk) critical(ctx context.Context, result string) (poct.Critical, error) {
+	for _, open := range []bool{true, false} { // nearly always an open one
+		list, err := d.s.Store.Criticals(ctx, open)
+		if err != nil {
+			return poct.Critical{}, fmt.Errorf("look up critical results: %w", err)
+		}
+		for _, c := range list {
+			if c.Result == result {
+				return c, nil
+			}
+		}
+	}
+	return poct.Critical{}, fmt.Errorf("critical result %s: %w", result, poct.ErrNotFound)
+}
+
+func callForm(c poct.CallTry, value string) []Fault {
+	var faults []Fault
+	if c.To == "" {
+		faults = append(faults, Fault{Field: "to", Text: "Write whom you called: a name or a function."})
+	}
+	switch {
+	case !c.Reached && c.ReadBack != "":
+		faults = append(faults, Fault{Field: "read_back", Text: "Nobody was reached, so nobody read a value back. Leave it out, or say that you reached somebody."})
+	case !c.Reached:
+	case c.ReadBack == "":
+		faults = append(faults, Fault{Field: "read_back", Text: "Type the value that they read back to you."})
+	case !SameValue(c.ReadBack, value):
+		faults = append(faults, Fault{Field: "read_back", Text: "They read back " + c.ReadBack + "; the result is " + value + ". Say it again."})
+	}
+	return faults
+}
+
+// SameValue compares a value that was read back with the one that was sent, as
+// decimals with their comparator: "6,1" and "6.10" are 6.1, ">8.0" is not 8.0.
+func SameValue(readBack, sent string) bool {
+	a, errA := poct.ParseNumber(strings.Replace(readBack, ",", ".", 1))
+	b, errB := poct.ParseNumber(sent)
+	if errA != nil || errB != nil {
+		return strings.TrimSpace(readBack) == strings.TrimSpace(sent)
+	}
+	return a.Comparator == b.Comparator && a.Cmp(b) == 0
+}
+
+// CallTimes says when somebody is reminded of an open call, and when the next
+// one is told of it; both count from when it opened. 0 is never.
+type CallTimes struct {
+	Remind   time.Duration // the first time, and as often again
+	Escalate time.Duration
+}
+
+// DefaultCallTimes are common practice, no source; the laboratory sets its own.
+var DefaultCallTimes = CallTimes{Remind: 10 * time.Minute, Escalate: 30 * time.Minute}
+
+// CallStep is where an open call stands.
+type CallStep struct {
+	Reminders int       // due so far
+	Escalated bool      // the next one is to be told
+	Next      time.Time // when either changes; zero if never
+}
+
+// CallSteps tells where a call stands that opened at one time and is open now.
+func CallSteps(opened, now time.Time, times CallTimes) CallStep {
+	var s CallStep
+	waited := now.Sub(opened)
+	if times.Remind > 0 {
+		s.Reminders = int(max(waited, 0) / times.Remind)
+		s.Next = opened.Add(time.Duration(s.Reminders+1) * times.Remind)
+	}
+	if times.Escalate > 0 {
+		s.Escalated = waited >= times.Escalate
+		if at := opened.Add(times.Escalate); !s.Escalated && (s.Next.IsZero() || at.Before(s.Next)) {
+			s.Next = at
+		}
+	}
+	return s
+}
