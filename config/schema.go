@@ -84,9 +84,6 @@ func inletSchema() *jsonschema.Schema {
 func checksSchema() *jsonschema.Schema {
 	block, site := object(), object()
 	for _, c := range validate.Checks() {
-		if c.Later {
-			continue
-		}
 		keys := object()
 		keys.Description = c.Title
 		keys.Properties.Set("severity", &jsonschema.Schema{Enum: []any{poct.Hold, poct.Flag, poct.Note}})
