@@ -228,16 +228,20 @@ func (b *builder) fail(format string, args ...any) {
 }
 
 // status of Observations and report. A result of which no earlier version was
-// filed can be a correction all the same, if the meter says so.
+// filed can be a correction all the same, if the meter says so. A version that
+// only adds a mark leaves the status as it was.
 func (b *builder) status() string {
 	switch {
 	case b.action == poct.Withdraw || b.r.Reading.Status == poct.StatusWithdrawn:
 		return "entered-in-error"
-	case b.action == poct.Correct || b.r.Reading.Status == poct.StatusCorrected:
+	case b.action == poct.Correct && !b.marksOnly() || b.r.Reading.Status == poct.StatusCorrected:
 		return "corrected"
 	}
 	return "final"
 }
+
+// marksOnly tells that this version changes no value, nor did one before it.
+func (b *builder) marksOnly() bool { return b.r.Noted && b.r.Replaces == "" }
 
 // encounter is the visit: the record system's own, else by its number.
 func (b *builder) encounter() reference {

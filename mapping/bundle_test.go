@@ -104,6 +104,13 @@ var bundles = []struct {
 		measured("2.40")(r)
 		r.Version = 2
 	}},
+	{name: "marked", o: everything, action: poct.Correct, ids: IDs{Patient: "Patient/12", Remote: filed()}, change: func(r *poct.Result) {
+		r.Version, r.Noted, r.Marks = 2, true, []string{"A control of this meter failed; a repeat of this test was asked for."}
+	}},
+	{name: "marked-after-a-correction", o: everything, action: poct.Correct, ids: IDs{Patient: "Patient/12", Remote: filed()}, change: func(r *poct.Result) {
+		r.Version, r.Noted, r.Replaces = 3, true, "was INR 2.90; the meter sent a correction"
+		r.Marks = []string{"A control of this meter failed; a repeat of this test was asked for."}
+	}},
 	{name: "correction-of-nothing", o: everything, change: func(r *poct.Result) { r.Reading.Status = poct.StatusCorrected }},
 	{name: "withdrawn", o: everything, action: poct.Withdraw, ids: IDs{Patient: "Patient/12", Remote: filed()}, change: func(r *poct.Result) {
 		r.Version, r.Reading.Status, r.Replaces = 2, poct.StatusWithdrawn, "filed on the wrong patient"

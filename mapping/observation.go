@@ -94,6 +94,7 @@ func (b *builder) notes() {
 		if b.r.Replaces != "" {
 			texts = append(texts, "Why: "+b.r.Replaces+".")
 		}
+	case b.action == poct.Correct && b.marksOnly():
 	case b.action == poct.Correct && b.r.Replaces != "":
 		texts = append(texts, "Corrected: "+b.r.Replaces+".")
 	case b.action == poct.Correct:
