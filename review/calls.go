@@ -90,36 +90,43 @@ func SameValue(readBack, sent string) bool {
 	return a.Comparator == b.Comparator && a.Cmp(b) == 0
 }
 
-// CallTimes says when somebody is reminded of an open call, and when the next
-// one is told of it; both count from when it opened. 0 is never.
+// CallTimes of a site, each counted from when a call opened. What is not above 0
+// never happens.
 type CallTimes struct {
-	Remind   time.Duration // the first time, and as often again
-	Escalate time.Duration
+	RemindAfter   time.Duration // the first reminder
+	Every         time.Duration // and how often again, from the escalation on too
+	EscalateAfter time.Duration // when others are told as well
 }
 
-// DefaultCallTimes are common practice, no source; the laboratory sets its own.
-var DefaultCallTimes = CallTimes{Remind: 10 * time.Minute, Escalate: 30 * time.Minute}
-
-// CallStep is where an open call stands.
+// CallStep is where an open call stands: how many reminders are due so far, how
+// many of them to others, and when the next one is, zero if never.
 type CallStep struct {
-	Reminders int       // due so far
-	Escalated bool      // the next one is to be told
-	Next      time.Time // when either changes; zero if never
+	Reminders   int
+	Escalations int
+	Next        time.Time
 }
 
 // CallSteps tells where a call stands that opened at one time and is open now.
 func CallSteps(opened, now time.Time, times CallTimes) CallStep {
 	var s CallStep
-	waited := now.Sub(opened)
-	if times.Remind > 0 {
-		s.Reminders = int(max(waited, 0) / times.Remind)
-		s.Next = opened.Add(time.Duration(s.Reminders+1) * times.Remind)
-	}
-	if times.Escalate > 0 {
-		s.Escalated = waited >= times.Escalate
-		if at := opened.Add(times.Escalate); !s.Escalated && (s.Next.IsZero() || at.Before(s.Next)) {
+	due := func(first time.Duration) (n int) {
+		if first <= 0 {
+			return 0
+		}
+		next := first
+		if waited := now.Sub(opened); waited >= first {
+			n = 1
+			if times.Every <= 0 {
+				return n
+			}
+			n += int((waited - first) / times.Every)
+			next = first + time.Duration(n)*times.Every
+		}
+		if at := opened.Add(next); s.Next.IsZero() || at.Before(s.Next) {
 			s.Next = at
 		}
+		return n
 	}
+	s.Reminders, s.Escalations = due(times.RemindAfter), due(times.EscalateAfter)
 	return s
 }

@@ -77,7 +77,7 @@ func TestSameValue(t *testing.T) {
 
 func TestCallSteps(t *testing.T) {
 	at := func(m int) time.Time { return noon.Add(time.Duration(m) * time.Minute) }
-	usual := review.CallTimes{Remind: 10 * time.Minute, Escalate: 25 * time.Minute}
+	usual := review.CallTimes{RemindAfter: 10 * time.Minute, Every: 20 * time.Minute, EscalateAfter: 25 * time.Minute}
 	for _, tc := range []struct {
 		name   string
 		minute int
@@ -87,14 +87,13 @@ func TestCallSteps(t *testing.T) {
 		{"at once", 0, usual, review.CallStep{Next: at(10)}},
 		{"a clock set back", -5, usual, review.CallStep{Next: at(10)}},
 		{"just before", 9, usual, review.CallStep{Next: at(10)}},
-		{"first reminder", 10, usual, review.CallStep{Reminders: 1, Next: at(20)}},
-		{"escalation comes next", 20, usual, review.CallStep{Reminders: 2, Next: at(25)}},
-		{"escalated", 25, usual, review.CallStep{Reminders: 2, Escalated: true, Next: at(30)}},
-		{"and reminded of still", 30, usual, review.CallStep{Reminders: 3, Escalated: true, Next: at(40)}},
-		{"never escalated", 60, review.CallTimes{Remind: time.Hour}, review.CallStep{Reminders: 1, Next: at(120)}},
-		{"never reminded of", 5, review.CallTimes{Escalate: time.Hour}, review.CallStep{Next: at(60)}},
+		{"first reminder", 10, usual, review.CallStep{Reminders: 1, Next: at(25)}},
+		{"others are told", 25, usual, review.CallStep{Reminders: 1, Escalations: 1, Next: at(30)}},
+		{"and both again", 45, usual, review.CallStep{Reminders: 2, Escalations: 2, Next: at(50)}},
+		{"never escalated", 60, review.CallTimes{RemindAfter: time.Hour, Every: time.Hour}, review.CallStep{Reminders: 1, Next: at(120)}},
+		{"reminded of once", 60, review.CallTimes{RemindAfter: time.Hour}, review.CallStep{Reminders: 1}},
+		{"only escalated", 5, review.CallTimes{EscalateAfter: time.Hour}, review.CallStep{Next: at(60)}},
 		{"neither", 60, review.CallTimes{}, review.CallStep{}},
-		{"nothing comes any more", 60, review.CallTimes{Escalate: time.Hour}, review.CallStep{Escalated: true}},
 	} {
 		assert.Equal(t, tc.want, review.CallSteps(noon, at(tc.minute), tc.times), tc.name)
 	}
