@@ -3,7 +3,6 @@ package app
 import (
 	"bytes"
 	"context"
-	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
 	"errors"
@@ -16,12 +15,12 @@ import (
 	"github.com/rs/zerolog"
 
 	"tidegate/config"
+	"tidegate/ingest"
 	"tidegate/mapping"
 	"tidegate/pipeline"
 	"tidegate/poct"
 	"tidegate/store"
 	"tidegate/wire/fhir"
-	"tidegate/wire/hl7"
 )
 
 // Tried is what would become of one message.
@@ -33,6 +32,10 @@ type Tried struct {
 	Problems []poct.Problem `json:"problems"`
 	Verdict  poct.Verdict   `json:"verdict"`
 	Sends    []TriedSend    `json:"sends"`
+	// Explained tells of each field where it was read and what it became;
+	// Ignored lists what the message says and no field reads.
+	Explained []mapping.Explained `json:"explained"`
+	Ignored   []mapping.Ignored   `json:"ignored"`
 }
 
 // TriedSend is what one outlet would be sent. The patient stands in it as a
@@ -135,27 +138,18 @@ func unframed(raw []byte) []byte {
 	return out
 }
 
+// messages divides a file as its inlet would.
 func (t *Trial) messages(path string, raw []byte) []poct.Arrival {
-	a := poct.Arrival{Inlet: t.inlet, Source: t.inlet, Received: time.Now(), Peer: filepath.Base(path), Format: "csv", Raw: raw}
-	if !bytes.HasPrefix(bytes.TrimPrefix(raw, []byte("\xef\xbb\xbf")), []byte("MSH")) &&
-		!bytes.HasPrefix(raw, []byte("FHS")) && !bytes.HasPrefix(raw, []byte("BHS")) {
-		a.Digest = sha256.Sum256(raw)
-		return []poct.Arrival{a}
-	}
-	parts, _ := hl7.SplitBatch(raw)
-	var out []poct.Arrival
-	for _, p := range parts {
-		m := a
-		m.Format, m.Raw, m.Position, m.Digest = "hl7v2", p.Raw, p.Position, sha256.Sum256(p.Raw)
-		out = append(out, m)
-	}
-	return out
+	parts, _ := ingest.Split(poct.Arrival{Inlet: t.inlet, Source: t.inlet, Received: time.Now(), Peer: filepath.Base(path), Raw: raw})
+	return parts
 }
 
 // message takes one message in and judges it. Bytes that came before are
 // judged again all the same: who tries wants to see what would be read.
 func (t *Trial) message(ctx context.Context, a poct.Arrival) (Tried, error) {
 	out := Tried{SHA256: hex.EncodeToString(a.Digest[:]), Readings: []poct.Reading{}, Problems: []poct.Problem{}, Sends: []TriedSend{}}
+	how := mapping.Explain(a, t.judge.Inlets[t.inlet].Profiles, t.judge.Zones(t.store.Book()))
+	out.Explained, out.Ignored = how.Fields, how.Ignored
 	t.last = nil
 	got, err := t.store.Accept(ctx, a)
 	if err != nil {

@@ -73,6 +73,7 @@ func printTried(s *streams, t app.Tried) {
 			fmt.Fprintf(s.out, "    %s: sent %q %q -> %s %s, LOINC %s\n", m.Analyte, m.RawValue, m.RawUnit, orDash(m.Value.String()), orDash(m.Unit), m.LOINC)
 		}
 	}
+	printHow(s, t)
 	for _, p := range t.Problems {
 		fmt.Fprintf(s.out, "  %s  %s %s: %s\n", p.Severity, p.Check, p.Code, p.Text)
 		if p.Remedy != "" && p.Because == "" {
@@ -81,6 +82,37 @@ func printTried(s *streams, t app.Tried) {
 	}
 	for _, b := range t.Sends {
 		fmt.Fprintf(s.out, "  would send to %s: %s\n", b.Outlet, b.Body)
+	}
+}
+
+// printHow tells of each field where it was read and what it became, then what
+// was not read.
+func printHow(s *streams, t app.Tried) {
+	reading := -1
+	for _, e := range t.Explained {
+		if e.Field == poct.FieldMessage {
+			continue // the problem below says it
+		}
+		if e.Reading != reading {
+			reading = e.Reading
+			fmt.Fprintf(s.out, "  how reading %d was read:\n", reading+1)
+		}
+		fmt.Fprintf(s.out, "    %-14s %s", e.Field, orDash(e.Place))
+		if e.To > e.From {
+			fmt.Fprintf(s.out, ", bytes %d-%d %q", e.From, e.To, e.Raw)
+		}
+		fmt.Fprintf(s.out, " -> %s", orDash(e.Became))
+		if e.Note != "" {
+			fmt.Fprintf(s.out, "  (%s)", e.Note)
+		}
+		fmt.Fprintln(s.out)
+	}
+	for _, x := range t.Ignored {
+		fmt.Fprintf(s.out, "  not read: %s, bytes %d-%d %q", x.Place, x.From, x.To, x.Raw)
+		if x.Times > 1 {
+			fmt.Fprintf(s.out, " and %d more like it", x.Times-1)
+		}
+		fmt.Fprintln(s.out)
 	}
 }
 
