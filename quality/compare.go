@@ -1,9 +1,9 @@
 package quality
 
 import (
-	"errors"
 	"fmt"
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/stat"
 	"gonum.org/v1/gonum/stat/distuv"
@@ -79,16 +79,16 @@ func Compare(pairs []Pair, s CompareSettings) (Comparison, error) {
 		return c, err
 	}
 	x, y := floats(used)
-	c.Low, c.High = x[0], x[0]
-	diffs, shares := make([]float64, len(used)), make([]float64, len(used))
+	c.Low, c.High = slices.Min(x), slices.Max(x)
+	shares := make([]float64, len(used))
 	for i, p := range used {
-		c.Low, c.High = min(c.Low, x[i]), max(c.High, x[i])
-		diffs[i], _ = p.difference().Float64()
 		shares[i], _ = p.share().Float64()
 	}
 	c.MeanPercent = 100 * stat.Mean(shares, nil)
-	c.MedianDifference = median(diffs) // puts diffs in order
-	c.MiddleDifferences = Interval{stat.Quantile(0.25, stat.LinInterp, diffs, nil), stat.Quantile(0.75, stat.LinInterp, diffs, nil)}
+	diffs := differences(used)
+	slices.Sort(diffs)
+	c.MedianDifference = quantile(diffs, 0.5)
+	c.MiddleDifferences = Interval{quantile(diffs, 0.25), quantile(diffs, 0.75)}
 	ba, err := Differences(used, s)
 	if err != nil {
 		return c, err
@@ -146,53 +146,6 @@ func enough(used []Pair) error {
 		return fmt.Errorf("a comparison takes at most %d pairs; there are %d: choose a shorter time or one meter", MaxPairs, n)
 	}
 	return nil
-}
-
-// BlandAltman is the mean difference, tested minus reference, and the limits
-// between which about 95 % of differences lie, each with its interval.
-// Sources: Bland and Altman, Lancet 1986;1:307, and Stat Methods Med Res
-// 1999;8:135 for the exact SE of a limit.
-type BlandAltman struct {
-	N       int      `json:"n"`
-	Bias    float64  `json:"bias"`
-	SD      float64  `json:"sd"` // of the differences, divisor n-1
-	Lower   float64  `json:"lower"`
-	Upper   float64  `json:"upper"`
-	Factor  float64  `json:"factor"` // limits are bias +- factor SD
-	SEBias  float64  `json:"se_bias"`
-	SELimit float64  `json:"se_limit"`
-	BiasCI  Interval `json:"bias_ci"`
-	LowerCI Interval `json:"lower_ci"`
-	UpperCI Interval `json:"upper_ci"`
-}
-
-// Differences computes bias and limits of agreement.
-func Differences(pairs []Pair, s CompareSettings) (BlandAltman, error) {
-	used, _ := sift(pairs)
-	if err := enough(used); err != nil {
-		return BlandAltman{}, err
-	}
-	if s.Factor <= 0 || s.Confidence <= 0 || s.Confidence >= 1 {
-		return BlandAltman{}, errors.New("the factor of the limits lies above 0 and the confidence between 0 and 1; 1.96 and 0.95 are usual")
-	}
-	diffs := make([]float64, len(used))
-	for i, p := range used {
-		diffs[i], _ = p.difference().Float64()
-	}
-	sum := Summarise(diffs)
-	n := float64(sum.N)
-	b := BlandAltman{N: sum.N, Bias: sum.Mean, SD: sum.SD, Factor: s.Factor}
-	b.Lower, b.Upper = b.Bias-b.Factor*b.SD, b.Bias+b.Factor*b.SD
-	b.SEBias = b.SD / math.Sqrt(n)
-	b.SELimit = b.SD * math.Sqrt(1/n+s.Factor*s.Factor/(2*(n-1)))
-	if s.Approximate {
-		b.SELimit = b.SD * math.Sqrt(3/n)
-	}
-	t := studentT(s.Confidence, n-1)
-	b.BiasCI = Interval{b.Bias - t*b.SEBias, b.Bias + t*b.SEBias}
-	b.LowerCI = Interval{b.Lower - t*b.SELimit, b.Lower + t*b.SELimit}
-	b.UpperCI = Interval{b.Upper - t*b.SELimit, b.Upper + t*b.SELimit}
-	return b, nil
 }
 
 // Pearson is the correlation of x and y; false if either does not vary. It

@@ -248,6 +248,18 @@ func TestAgreementEdgesAreExact(t *testing.T) {
 	}
 }
 
+// R, quantile(c(1, 2, 3, 4, 40)) and of c(1, 2, 3, 4): type 7.
+func TestMiddleOfTheDifferences(t *testing.T) {
+	got, err := quality.Compare(pairsOf("1 2 1 3 1 4 1 5 1 41"), quality.DefaultCompare())
+	require.NoError(t, err)
+	require.Equal(t, 3.0, got.MedianDifference, "one far pair moves it little")
+	require.Equal(t, quality.Interval{Low: 2, High: 4}, got.MiddleDifferences)
+	got, err = quality.Compare(pairsOf("1 5 1 4 1 2 1 3"), quality.DefaultCompare())
+	require.NoError(t, err)
+	require.Equal(t, 2.5, got.MedianDifference)
+	require.Equal(t, quality.Interval{Low: 1.75, High: 3.25}, got.MiddleDifferences)
+}
+
 func TestCompareKeepsWhatItLeavesOut(t *testing.T) {
 	pairs := append(pairsOf(invented), pairsOf("2.0 >8.0 0 1.1")...)
 	pairs = append(pairs, quality.Pair{ID: "haemolysed", Reference: num("2.0"), Tested: num("2.2"), Excluded: "sample haemolysed"}, quality.Pair{ID: "lone", Tested: num("2.2")})

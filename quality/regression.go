@@ -114,7 +114,8 @@ func PassingBablok(pairs []Pair, confidence float64) (Line, error) {
 		for i := range x {
 			rests[i] = (y[i] - b*x[i]) / unit
 		}
-		return median(rests)
+		slices.Sort(rests)
+		return quantile(rests, 0.5)
 	}
 	line := Line{Method: "Passing-Bablok", Slope: (low + high) / 2}
 	line.Intercept = intercept(line.Slope)

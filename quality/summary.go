@@ -2,7 +2,6 @@ package quality
 
 import (
 	"math"
-	"slices"
 
 	"gonum.org/v1/gonum/stat"
 )
@@ -50,15 +49,13 @@ func (s Summary) CV() float64 {
 	return 100 * s.SD / math.Abs(s.Mean)
 }
 
-// median of values, which it may put in order; 0 of none.
-func median(values []float64) float64 {
-	if len(values) == 0 {
-		return 0
+// quantile of at least one value in order, by straight lines between them (R's
+// type 7: Hyndman and Fan, Am Stat 1996;50:361). At 0.5 it is the median.
+func quantile(ordered []float64, p float64) float64 {
+	at := p * float64(len(ordered)-1)
+	i := int(at)
+	if i+1 >= len(ordered) {
+		return ordered[len(ordered)-1]
 	}
-	slices.Sort(values)
-	mid := len(values) / 2
-	if len(values)%2 == 1 {
-		return values[mid]
-	}
-	return (values[mid-1] + values[mid]) / 2
+	return ordered[i] + (at-float64(i))*(ordered[i+1]-ordered[i])
 }
