@@ -1,6 +1,7 @@
 package ledger
 
 import (
+	"encoding/json"
 	"fmt"
 	"net/http"
 	"slices"
@@ -116,6 +117,20 @@ func (n *narrator) tell(e poct.Event) (title, detail string, mark Mark) {
 		return "Send again, asked" + by, join(n.reason(e, p), "the same bytes once more"), ""
 	case poct.EventCalled:
 		return "Critical result acknowledged" + by, n.reason(e, p), ""
+	case poct.EventCallTried:
+		return "Nobody reached: called" + by, n.reason(e, p), MarkWaiting
+	case poct.EventLookBack:
+		return "Look-back opened", "results since the last pass are in doubt", ""
+	case poct.EventWidened:
+		return "Look-back widened" + by, n.reason(e, p), ""
+	case poct.EventDoubted:
+		return "In doubt: to be looked at again", p.Reason, MarkWaiting
+	case poct.EventJudged:
+		return judged(p) + by, n.reason(e, p), ""
+	case poct.EventTakenBack:
+		return "Withdrawn" + by, join(n.reason(e, p), "the record is told, the old value stays readable here"), ""
+	case poct.EventRejudged:
+		return "Judged again by itself", p.Reason, ""
 	case poct.EventIntent:
 		return named("Sending to outlet ", e.Outlet, "Sending"), join(string(p.Action), counted("%d bytes", p.Bytes, ""),
 			"fixed before the first byte left"), ""
@@ -144,11 +159,33 @@ func (n *narrator) tell(e poct.Event) (title, detail string, mark Mark) {
 	return sentence(string(e.Kind)), "", ""
 }
 
+// judged is what a person said of a result in doubt.
+func judged(p Payload) string {
+	var more struct {
+		Judged poct.Judged `json:"judged"`
+	}
+	_ = json.Unmarshal(p.More, &more) // erased: then it was judged, without more words
+	switch more.Judged {
+	case poct.Stands:
+		return "Found to stand"
+	case poct.RepeatAsked:
+		return "Repeat asked for"
+	case poct.TakenBack:
+		return "Withdrawn"
+	}
+	return "Looked at again"
+}
+
 // released counts the checks behind a release.
 func (n *narrator) released(e poct.Event) (string, string, Mark) {
 	v, ok := n.version(e)
-	if !ok {
+	switch {
+	case ReadPayload(e).Action == poct.Withdraw:
+		return "To be withdrawn from the record", version(e), ""
+	case !ok:
 		return "Checks passed", version(e), ""
+	case v.Result.Noted:
+		return "To be marked in the record", version(e), ""
 	}
 	answers := count(v.Checks)
 	title := fmt.Sprintf("All %d checks passed", answers[poct.Pass])

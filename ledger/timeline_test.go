@@ -45,6 +45,7 @@ func trace() poct.Trace {
 		Versions: []poct.VersionRecord{
 			{Version: 1, Result: patient, Verdict: poct.HoldIt, Problems: problems, Checks: checks(27, 3, 2)},
 			{Version: 2, Result: patient, Verdict: poct.Release, Checks: checks(34, 0, 0)},
+			{Version: 3, Result: poct.Result{ID: "R-1", Noted: true}, Verdict: poct.Release, Checks: checks(34, 0, 0)},
 		},
 		Holds: []poct.HoldRecord{{ID: "H-1", Problems: problems, Settled: &poct.Settlement{
 			Act: poct.ActCorrect, Changes: map[string]string{"strip_lot": canary, "operator": canary},
@@ -85,6 +86,20 @@ func trace() poct.Trace {
 	add(time.Second, poct.EventUnknown, two, "")
 	add(20*time.Second, poct.EventRetry, two, "")
 	add(26*time.Hour, poct.EventDelivered, two, "")
+	person := two
+	person.Actor = "k.osei"
+	person.Outlet = ""
+	later := poct.Event{Arrival: "A-1", Result: "R-1", Version: 2}
+	add(time.Hour, poct.EventDoubted, later, `{"reason":"Control level 1 failed on meter Q3-0118.","more":{"look_back":"B-1"}}`)
+	add(time.Minute, poct.EventJudged, person, `{"reason":"Vial left open","more":{"look_back":"B-1","judged":"repeat-asked"}}`)
+	add(time.Minute, poct.EventJudged, person, `{"reason":"Vial left open","more":{"look_back":"B-2","judged":"stands"}}`)
+	add(time.Minute, poct.EventJudged, person, `{"reason":"Vial left open","more":{"look_back":"B-3","judged":"withdraw"}}`)
+	add(time.Minute, poct.EventJudged, person, "")
+	add(time.Minute, poct.EventReleased, poct.Event{Arrival: "A-1", Result: "R-1", Version: 3}, `{"action":"correct"}`)
+	add(time.Minute, poct.EventTakenBack, person, `{"reason":"Wrong finger"}`)
+	add(time.Minute, poct.EventReleased, later, `{"action":"withdraw"}`)
+	add(time.Minute, poct.EventCallTried, person, `{"reason":"Rang for two minutes","more":{"to":"CANARY","read_back":"CANARY"}}`)
+	add(time.Minute, poct.EventRejudged, hold, `{"reason":"Control C-1 came in late."}`)
 	return t
 }
 
@@ -108,7 +123,7 @@ func TestTimelineKnowsEveryKind(t *testing.T) {
 		poct.EventFiled, poct.EventHeld, poct.EventDuplicate, poct.EventIgnored, poct.EventLooked, poct.EventCorrected,
 		poct.EventOverridden, poct.EventDiscarded, poct.EventRetried, poct.EventCalled, poct.EventIntent, poct.EventUnknown,
 		poct.EventRetry, poct.EventDelivered, poct.EventRefused, poct.EventCancelled, poct.EventWaiting, poct.EventRegistry,
-		poct.EventStarted, poct.EventStopped, poct.EventInlet, poct.EventExported, "edge-joined"} {
+		poct.EventStarted, poct.EventStopped, poct.EventInlet, poct.EventExported, poct.EventLookBack, poct.EventWidened, "edge-joined"} {
 		tr.Events = append(tr.Events, poct.Event{Kind: k, Actor: "k.osei"})
 	}
 	var b strings.Builder
