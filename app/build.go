@@ -14,6 +14,7 @@ import (
 	"tidegate/ingest/folder"
 	"tidegate/ingest/httpin"
 	"tidegate/ingest/jetstream"
+	"tidegate/ingest/lis"
 	"tidegate/ingest/mllp"
 	"tidegate/ledger"
 	"tidegate/mapping"
@@ -75,6 +76,8 @@ func (a *App) newInlet(in *config.Inlet) (inlet, error) {
 	case *mllp.Config:
 		c.Accepts = in.Accepts
 		l, err = mllp.New(*c, mllp.Settings{ID: in.ID, Inbox: box, Log: log, Now: a.opt.Now})
+	case *lis.Config:
+		l, err = lis.New(*c, lis.Settings{ID: in.ID, Inbox: box, Log: log, Now: a.opt.Now})
 	case *folder.Config:
 		l, err = folder.New(*c, folder.Settings{ID: in.ID, Inbox: box, Log: log, Now: a.opt.Now})
 	case *jetstream.Config:
@@ -84,7 +87,7 @@ func (a *App) newInlet(in *config.Inlet) (inlet, error) {
 	case *httpin.Config:
 		l, err = httpin.New(*c, httpin.Settings{ID: in.ID, Inbox: box, Log: log, Now: a.opt.Now})
 	default:
-		err = fmt.Errorf("kind %q is not one of mllp, folder, jetstream, http", in.Kind)
+		err = fmt.Errorf("kind %q is not one of mllp, lis, folder, jetstream, http", in.Kind)
 	}
 	return inlet{listener: l, id: in.ID, kind: in.Kind}, err
 }

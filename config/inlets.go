@@ -9,6 +9,7 @@ import (
 	"tidegate/ingest/folder"
 	"tidegate/ingest/httpin"
 	"tidegate/ingest/jetstream"
+	"tidegate/ingest/lis"
 	"tidegate/ingest/mllp"
 	"tidegate/mapping"
 	"tidegate/poct"
@@ -17,13 +18,18 @@ import (
 // accepted lists what an inlet can be told to take.
 var accepted = []string{"results"}
 
-func (*Inlet) kinds() []string { return []string{"mllp", "folder", "jetstream", "http"} }
+// spoken is the one format that comes by a protocol.
+var spoken = map[string]string{"mllp": "hl7v2", "lis": "lis02"}
+
+func (*Inlet) kinds() []string { return []string{"mllp", "lis", "folder", "jetstream", "http"} }
 
 // part makes the place for the keys that belong to the inlet's kind alone.
 func (in *Inlet) part(kind string) any {
 	switch kind {
 	case "mllp":
 		in.Config = &mllp.Config{}
+	case "lis":
+		in.Config = &lis.Config{}
 	case "folder":
 		in.Config = &folder.Config{}
 	case "jetstream":
@@ -66,7 +72,7 @@ func (l *loader) inlets() {
 		part := reflect.ValueOf(in.Config).Elem()
 		l.files(key, part)
 		for _, f := range fieldsOf(part) {
-			if f.name != "listen" && (f.name != "path" || in.Kind != "folder") {
+			if f.name != "listen" && f.name != "serial" && (f.name != "path" || in.Kind != "folder") {
 				continue
 			}
 			place := f.value.String()
@@ -106,8 +112,8 @@ func (l *loader) reads(key string, in *Inlet) {
 			l.fault(at, fmt.Sprintf("there is no profile %q", id), "write one of "+strings.Join(l.profileIDs(), ", "))
 		case slices.Index(in.Profiles, id) != i:
 			l.fault(at, "stands here a second time", "remove it")
-		case in.Kind == "mllp" && l.cfg.Profiles[n].Format == "csv":
-			l.fault(at, "reads CSV files, which never come over MLLP", "write a profile of format hl7v2")
+		case spoken[in.Kind] != "" && spoken[in.Kind] != l.cfg.Profiles[n].Format:
+			l.fault(at, fmt.Sprintf("reads %s, which never comes in here", l.cfg.Profiles[n].Format), "write a profile of format "+spoken[in.Kind])
 		}
 	}
 }
