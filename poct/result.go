@@ -83,6 +83,7 @@ type Facts struct {
 	Now           time.Time // when it was judged
 	Received      time.Time // when its arrival came
 	Site          *Site
+	Zone          *time.Location // of the site; nil if it is not known
 	Meter         *Meter
 	Operator      *Operator
 	StripLot      *StripLot

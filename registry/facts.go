@@ -67,6 +67,7 @@ func (l *lookup) meter() error {
 	s, ok, err := l.book.Site(m.Site)
 	if ok {
 		l.f.Site = &s
+		l.f.Zone, _ = zone(s.TimeZone) // a zone that cannot be read is not known
 	}
 	return err
 }

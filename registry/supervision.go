@@ -69,10 +69,8 @@ func (l *lookup) arrived(s poct.Shipment) (time.Time, bool) {
 
 // zone is that of the meter's site, UTC if it is not known.
 func (l *lookup) zone() *time.Location {
-	if l.f.Site != nil {
-		if loc, err := zone(l.f.Site.TimeZone); err == nil {
-			return loc
-		}
+	if l.f.Zone != nil {
+		return l.f.Zone
 	}
 	return time.UTC
 }
