@@ -22,25 +22,25 @@ type Pair struct {
 	Excluded  string        `json:"excluded,omitempty"` // why it is left out; "" if it is used
 }
 
-// PairUp finds, for each meter result of a patient, the laboratory result of
-// the same patient that lies nearest in time and at most within away. Each
-// result is used once; the pairs nearest in time are made first. Meter results
-// come back in the order given; one that finds no partner, or whose value is a
-// bound, is excluded with the reason.
-func PairUp(meter, lab []poct.Past, within time.Duration) []Pair {
-	labs := map[poct.PatientRef][]int{}
-	for k, l := range lab {
-		if usableINR(l) == "" {
-			labs[l.Reading.Patient] = append(labs[l.Reading.Patient], k)
+// PairUp finds, for each tested result (meter, new lot), the reference result
+// (laboratory, old lot) of the same patient that lies nearest in time and at
+// most within away. Each result is used once; the pairs nearest in time are
+// made first. Tested results come back in the order given; one that finds no
+// partner, or whose value is a bound, is excluded with the reason.
+func PairUp(tested, reference []poct.Past, within time.Duration) []Pair {
+	of := map[poct.PatientRef][]int{}
+	for k, r := range reference {
+		if usableINR(r) == "" {
+			of[r.Reading.Patient] = append(of[r.Reading.Patient], k)
 		}
 	}
 	type candidate struct {
 		apart time.Duration
-		m, l  int
+		t, r  int
 	}
 	var near []candidate
-	out := make([]Pair, len(meter))
-	for i, p := range meter {
+	out := make([]Pair, len(tested))
+	for i, p := range tested {
 		out[i] = Pair{ID: p.Result, At: p.Tested, Excluded: usableINR(p)}
 		if v, ok := p.Reading.Measured("inr"); ok {
 			out[i].Tested = v.Value
@@ -48,9 +48,9 @@ func PairUp(meter, lab []poct.Past, within time.Duration) []Pair {
 		if out[i].Excluded != "" {
 			continue
 		}
-		out[i].Excluded = "no laboratory INR of this patient within " + hours(within) + " that no nearer result has taken"
-		for _, k := range labs[p.Reading.Patient] {
-			if apart := p.Tested.Sub(lab[k].Tested).Abs(); apart <= within {
+		out[i].Excluded = "no other INR of this patient within " + hours(within) + " that no nearer result has taken"
+		for _, k := range of[p.Reading.Patient] {
+			if apart := p.Tested.Sub(reference[k].Tested).Abs(); apart <= within && reference[k].Result != p.Result {
 				near = append(near, candidate{apart, i, k})
 			}
 		}
@@ -58,13 +58,13 @@ func PairUp(meter, lab []poct.Past, within time.Duration) []Pair {
 	slices.SortStableFunc(near, func(a, b candidate) int { return cmp.Compare(a.apart, b.apart) })
 	paired, taken := map[int]bool{}, map[int]bool{}
 	for _, c := range near {
-		if paired[c.m] || taken[c.l] {
+		if paired[c.t] || taken[c.r] {
 			continue
 		}
-		paired[c.m], taken[c.l] = true, true
-		v, _ := lab[c.l].Reading.Measured("inr")
-		p := &out[c.m]
-		p.With, p.Apart, p.Reference, p.Excluded = lab[c.l].Result, c.apart, v.Value, ""
+		paired[c.t], taken[c.r] = true, true
+		v, _ := reference[c.r].Reading.Measured("inr")
+		p := &out[c.t]
+		p.With, p.Apart, p.Reference, p.Excluded = reference[c.r].Result, c.apart, v.Value, ""
 	}
 	return out
 }

@@ -40,7 +40,7 @@ func TestPairUp(t *testing.T) {
 	for _, p := range got {
 		text = append(text, fmt.Sprintf("%s %s %s", p.ID, p.With, p.Excluded))
 	}
-	none := "no laboratory INR of this patient within 2 h that no nearer result has taken"
+	none := "no other INR of this patient within 2 h that no nearer result has taken"
 	require.Equal(t, []string{
 		"m1  " + none, "m2 l1 ", "m3  >8.0 is a bound, not a number", "m4  " + none, "m5 l5 ", "m6  no patient",
 		"m7  withdrawn", "m8  no time of the test", "m9  no INR",
