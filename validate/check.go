@@ -213,6 +213,7 @@ type subject struct {
 	// every check that needs it waits, "" if the time is known.
 	tested    time.Time
 	timeWaits string
+	vars      map[string]any // for local rules, once one asks
 }
 
 func newSubject(res *poct.Result, f *poct.Facts) *subject {

@@ -16,20 +16,23 @@ import (
 //	critical: {limit: "5.0"}
 //	sites: {saltmarsh: {qc-overdue: {interval: 24h}}}
 //
+// `local` holds the laboratory's own rules, see LocalKeys.
+//
 // Every check that can be weakened takes `severity` (hold, flag or note) and
 // `off` (true); its other keys are listed by Checks. Limits are quoted, so
 // that "5.0" stays the decimal that was written.
 type Config map[string]any
 
-// sitesKey is the only key of Config that is no check.
+// sitesKey and localKey are the only keys of Config that are no checks.
 const sitesKey = "sites"
 
 const codeCritical = "critical"
 
 // Rules are the checks with their limits, compiled. Safe for concurrent use.
 type Rules struct {
-	base  []*rule // by place in the table
+	base  []*rule // by place in the table, then the laboratory's own
 	sites map[string][]*rule
+	local map[string]Info // the laboratory's own, by code
 }
 
 // rule is a check with its limits at one site.
@@ -60,12 +63,12 @@ func (ru *Rules) at(site string) []*rule {
 // with it at once. Keys of faults are relative to the block, such as
 // "sites.saltmarsh.qc-overdue.interval". Rules are nil if there are faults.
 func Compile(cfg Config) (*Rules, []poct.KeyFault) {
-	c := &compiler{}
+	ru := &Rules{sites: map[string][]*rule{}, local: map[string]Info{}}
+	c := &compiler{ru: ru}
 	defaults := make([]*rule, len(table))
 	for i := range table {
 		defaults[i] = byDefault(&table[i])
 	}
-	ru := &Rules{sites: map[string][]*rule{}}
 	ru.base = c.level("", cfg, defaults)
 	if raw, ok := cfg[sitesKey]; ok {
 		sites, isMap := asMap(raw)
@@ -91,7 +94,10 @@ func Compile(cfg Config) (*Rules, []poct.KeyFault) {
 	return ru, nil
 }
 
-type compiler struct{ faults []poct.KeyFault }
+type compiler struct {
+	ru     *Rules
+	faults []poct.KeyFault
+}
 
 func (c *compiler) fault(key, what, instead string) {
 	c.faults = append(c.faults, poct.KeyFault{Key: key, What: what, Instead: instead})
@@ -101,7 +107,7 @@ func (c *compiler) fault(key, what, instead string) {
 func (c *compiler) level(path string, block map[string]any, under []*rule) []*rule {
 	out := slices.Clone(under)
 	for _, code := range sortedKeys(block) {
-		if code == sitesKey {
+		if code == sitesKey || code == localKey {
 			continue
 		}
 		i, ok := place[code]
@@ -118,6 +124,9 @@ func (c *compiler) level(path string, block map[string]any, under []*rule) []*ru
 			continue
 		}
 		out[i] = c.check(path+code+".", keys, under[i])
+	}
+	if raw, ok := block[localKey]; ok {
+		out = c.locals(path, raw, out)
 	}
 	return out
 }
@@ -394,12 +403,27 @@ func example(ch *check) string {
 func nearestCode(code string) string {
 	var codes []string
 	for _, c := range table {
-		if strings.Contains(c.Code, code) || strings.Contains(code, c.Code) {
+		if strings.Contains(c.Code, code) || strings.Contains(code, c.Code) || alike(c.Code, code) {
 			return "did you mean " + c.Code + "?"
 		}
 		codes = append(codes, c.Code)
 	}
 	return "write one of " + strings.Join(codes, ", ")
+}
+
+// alike reports whether two codes are the same but for one slip: a letter too
+// many, too few or wrong, or two that changed places.
+func alike(a, b string) bool {
+	front := 0
+	for front < min(len(a), len(b)) && a[front] == b[front] {
+		front++
+	}
+	back := 0
+	for back < min(len(a), len(b))-front && a[len(a)-1-back] == b[len(b)-1-back] {
+		back++
+	}
+	x, y := a[front:len(a)-back], b[front:len(b)-back]
+	return len(x) <= 1 && len(y) <= 1 || len(x) == 2 && len(y) == 2 && x[0] == y[1] && x[1] == y[0]
 }
 
 func orExample(s, e string) string {

@@ -42,18 +42,23 @@ var desks = []string{RoleReviewer, RoleCoordinator, RoleClinician}
 //	retry     reads the arrival again, or sends once more
 //
 // Problems that hang under another one, and those that do not hold, need no
-// act of their own.
+// act of their own. Of the laboratory's own rules only Rules.May knows.
 func May(problems []poct.Problem, act poct.Act, actor poct.Actor, runBy string) error {
+	return (&Rules{}).May(problems, act, actor, runBy)
+}
+
+// May is the function May with the laboratory's own rules.
+func (ru *Rules) May(problems []poct.Problem, act poct.Act, actor poct.Actor, runBy string) error {
 	roots := holding(problems)
 	if act == poct.ActRelease {
 		for _, p := range roots {
-			if text := neverReleased(p); text != "" {
+			if text := ru.neverReleased(p); text != "" {
 				return notAllowed(text)
 			}
 		}
 	}
 	if len(roots) > 0 && (act == poct.ActCorrect || act == poct.ActDiscard) && !slices.ContainsFunc(roots, func(p poct.Problem) bool {
-		info, known := Lookup(p.Code)
+		info, known := ru.Lookup(p.Code)
 		return !known || info.May(act)
 	}) {
 		return notAllowed(fmt.Sprintf("A hold for %s cannot be settled by %s. %s", roots[0].Code, doing(act), roots[0].Remedy))
@@ -63,7 +68,7 @@ func May(problems []poct.Problem, act poct.Act, actor poct.Actor, runBy string) 
 	switch act {
 	case poct.ActRelease:
 		for _, p := range roots {
-			if info, _ := Lookup(p.Code); !has(info.Desk) {
+			if info, _ := ru.Lookup(p.Code); !has(info.Desk) {
 				return forbidden(fmt.Sprintf("A hold for %s is released by a %s. Ask yours.", p.Code, info.Desk))
 			}
 		}
@@ -106,8 +111,8 @@ func holding(problems []poct.Problem) []poct.Problem {
 
 // neverReleased says why nobody may release what this problem holds, "" if
 // somebody may.
-func neverReleased(p poct.Problem) string {
-	info, known := Lookup(p.Code)
+func (ru *Rules) neverReleased(p poct.Problem) string {
+	info, known := ru.Lookup(p.Code)
 	remedy := p.Remedy
 	if remedy == "" {
 		remedy = info.Remedy

@@ -40,9 +40,9 @@ func (ru *Rules) NotAsked(profiles ...ProfileInfo) []Unasked {
 		}
 	}
 	for _, site := range sortedKeys(ru.sites) {
-		for i, k := range ru.sites[site] {
+		for _, k := range ru.sites[site] {
 			why := k.unaskedEverywhere()
-			if why != "" && ru.base[i].unaskedEverywhere() == "" {
+			if why != "" && !ru.unaskedInGroup(k.Code) {
 				out = append(out, Unasked{Site: site, Check: k.Number, Code: k.Code, Why: why})
 			}
 		}
@@ -55,6 +55,12 @@ func (ru *Rules) NotAsked(profiles ...ProfileInfo) []Unasked {
 		}
 	}
 	return out
+}
+
+// unaskedInGroup reports whether the group's own setting leaves a check unasked.
+func (ru *Rules) unaskedInGroup(code string) bool {
+	i := slices.IndexFunc(ru.base, func(k *rule) bool { return k.Code == code })
+	return i >= 0 && ru.base[i].unaskedEverywhere() != ""
 }
 
 func (k *rule) unaskedEverywhere() string {
