@@ -32,6 +32,8 @@ type Profile struct {
 	rowsText string
 	comma    bool // decimal comma
 
+	noEscapes bool // lis02: the sender knows no escapes
+
 	// A laboratory's own results: all of the profile's, or those under these
 	// conditions.
 	comparison         bool
@@ -206,22 +208,25 @@ func (c *compiler) comparison(cfg ProfileConfig, p *Profile) {
 	}
 }
 
-// recordSettings checks what json and xml profiles alone may set.
+// recordSettings checks what some formats alone may set.
 func (c *compiler) recordSettings(cfg ProfileConfig, p *Profile) {
-	if c.form.rows == nil {
-		for _, s := range []struct {
-			key     string
-			written bool
-		}{{"rows", cfg.Rows != ""}, {"decimal", cfg.Decimal != ""}} {
-			if s.written {
-				c.fault(s.key, "has no effect in a profile of format "+cfg.Format, "remove it")
-			}
+	lis := c.form.name == formatLIS
+	for _, s := range []struct {
+		key     string
+		written bool
+		works   bool
+	}{
+		{"rows", cfg.Rows != "", c.form.rows != nil}, {"decimal", cfg.Decimal != "", c.form.rows != nil || lis}, {"escapes", cfg.Escapes != "", lis},
+	} {
+		if s.written && !s.works {
+			c.fault(s.key, "has no effect in a profile of format "+cfg.Format, "remove it")
 		}
-		return
 	}
-	var ok bool
-	if p.rowsAt, ok = c.form.rows(cfg.Rows); !ok {
-		c.fault("rows", fmt.Sprintf("%q is not a place of records", cfg.Rows), c.form.rowsForm)
+	if c.form.rows != nil {
+		var ok bool
+		if p.rowsAt, ok = c.form.rows(cfg.Rows); !ok {
+			c.fault("rows", fmt.Sprintf("%q is not a place of records", cfg.Rows), c.form.rowsForm)
+		}
 	}
 	switch cfg.Decimal {
 	case "", ".":

@@ -9,7 +9,7 @@ import (
 // integration engineer writes it.
 type ProfileConfig struct {
 	ID     string `yaml:"id"`
-	Format string `yaml:"format"` // hl7v2, csv, json, xml ...
+	Format string `yaml:"format"` // hl7v2, lis02, csv, json, xml ...
 	Model  string `yaml:"model"`
 	// Kind is empty for a meter's profile; comparison for a laboratory's own
 	// results, which are compared with meters' and never sent on.
@@ -27,7 +27,8 @@ type ProfileConfig struct {
 	// its members a record, or one record. Left out: the file is one record, or
 	// a JSON list of records.
 	Rows    string    `yaml:"rows,omitempty"`
-	Decimal string    `yaml:"decimal,omitempty"` // json, xml: "." or ","; "." if left out
+	Decimal string    `yaml:"decimal,omitempty"` // json, xml, lis02: "." or ","; "." if left out
+	Escapes string    `yaml:"escapes,omitempty"` // lis02: none where the sender knows no escapes; standard if left out
 	CSV     CSVConfig `yaml:"csv,omitempty"`
 
 	Fields     FieldsConfig     `yaml:"fields"`
@@ -45,7 +46,7 @@ type FieldsConfig struct {
 	Meter        FieldConfig `yaml:"meter,omitempty"`
 	Sequence     FieldConfig `yaml:"sequence,omitempty"`
 	TestedAt     FieldConfig `yaml:"tested_at,omitempty"`
-	SentAt       FieldConfig `yaml:"sent_at,omitempty"` // hl7v2: MSH-7 if left out
+	SentAt       FieldConfig `yaml:"sent_at,omitempty"` // hl7v2: MSH-7 if left out, lis02: H.14
 	Operator     FieldConfig `yaml:"operator,omitempty"`
 	Patient      FieldConfig `yaml:"patient,omitempty"`
 	BirthDate    FieldConfig `yaml:"birth_date,omitempty"`
@@ -60,8 +61,8 @@ type FieldsConfig struct {
 	// Error is an error code beside the value.
 	Error FieldConfig `yaml:"error,omitempty"`
 	// Status is what the meter says of its result. hl7v2: OBX-11 by HL7 table
-	// 0085 if left out; csv: final if left out. Its values map to preliminary,
-	// final, corrected, withdrawn or cancelled.
+	// 0085 if left out; lis02: R.9; others: final if left out. Its values map to
+	// preliminary, final, corrected, withdrawn or cancelled.
 	Status FieldConfig `yaml:"status,omitempty"`
 	Visit  FieldConfig `yaml:"visit,omitempty"`
 	Order  FieldConfig `yaml:"order,omitempty"`
@@ -78,7 +79,7 @@ type FieldsConfig struct {
 
 // FieldConfig is one place, written as a text alone or with how to read it.
 type FieldConfig struct {
-	At string `yaml:"at"` // hl7v2: PID-3.1; csv: the column's name
+	At string `yaml:"at"` // hl7v2: PID-3.1; lis02: P.6.1; csv: the column's name
 	// CEL computes the text from other places, instead of At: at("PLACE") is
 	// the text there. It is one expression of the Common Expression Language.
 	CEL       string            `yaml:"cel,omitempty"`

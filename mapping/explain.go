@@ -162,11 +162,14 @@ func (p *Profile) named() []namedField {
 // instead is where a field stands that the profile leaves out.
 func (f namedField) instead(format string) string {
 	switch {
-	case format != formatHL7:
-	case f.name == "sent_at":
+	case format == formatHL7 && f.name == "sent_at":
 		return "MSH-7"
-	case f.name == "status":
+	case format == formatHL7 && f.name == "status":
 		return "OBX-11"
+	case format == formatLIS && f.name == "sent_at":
+		return "H.14"
+	case format == formatLIS && f.name == "status":
+		return "R.9"
 	}
 	return ""
 }

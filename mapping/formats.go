@@ -14,6 +14,7 @@ const (
 	formatCSV  = "csv"
 	formatJSON = "json"
 	formatXML  = "xml"
+	formatLIS  = "lis02"
 )
 
 // form is one of the ways in which meters write: how a profile writes its
@@ -58,6 +59,14 @@ var forms = []*form{
 		places:   "write it like PID-3.1 or OBX[2]-5(1).1",
 		perValue: true, value: "OBX-5", unit: "OBX-6.1",
 		where: "write which OBX holds it, such as {OBX-3.1: [46418-0]}",
+	},
+	{
+		name: formatLIS, begins: isLIS02, decode: decodeLIS02, contents: contentsOfLIS02,
+		place:    lisPlace,
+		places:   "write it like R.4, P.6.1 or C[2].4",
+		perValue: true, value: "R.4", unit: "R.5",
+		where:  "write which R record holds it, such as {R.3.4: [INR]}",
+		settle: (*compiler).lis02,
 	},
 	{
 		name: formatJSON, begins: func(raw []byte) bool { return beginsWith(raw, "{[") }, decode: decodeTree(parseJSON), contents: contentsOfTree(parseJSON),

@@ -77,7 +77,7 @@ func readTime(text string, l layout, format string) (hl7.Timestamp, error) {
 		}
 		return hl7.Timestamp{}, errors.New("it is not written as the profile's layout says")
 	}
-	if format == formatHL7 {
+	if format == formatHL7 || format == formatLIS { // LIS02 writes times alike, without an offset
 		t, err := hl7.ParseTime(text)
 		if err == nil && t.IsZero() {
 			err = errors.New("nothing was sent")
