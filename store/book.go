@@ -15,8 +15,10 @@ import (
 
 // Book reads what is known by now, each answer from the newest commit. The
 // book that Decide and Settle hand to the judge reads their transaction.
-func (s *Store) Book() poct.Book {
-	return &book{q: s.read.with(context.Background()), reg: s.registry.Load(), versions: s.versions, contacts: &s.contacts}
+func (s *Store) Book() poct.Book { return s.bookUnder(context.Background()) }
+
+func (s *Store) bookUnder(ctx context.Context) *book {
+	return &book{q: s.read.with(ctx), reg: s.registry.Load(), versions: s.versions, contacts: &s.contacts}
 }
 
 func (t *tx) book() poct.Book {
@@ -99,18 +101,19 @@ func readRows[T any](q querier, query string, args ...any) ([]T, error) {
 	return out, nil
 }
 
-const pastColumns = `SELECT id, version, key, state, content, tested, qc, current FROM results `
+const pastColumns = `SELECT id, version, key, state, content, authority, patient, tested, qc, current FROM results `
 
 func (b *book) pasts(where string, args ...any) ([]poct.Past, error) {
 	type row struct {
 		id, key, digest string
+		patient         poct.PatientRef
 		version         int
 		state           poct.State
 		tested, current int64
 		qc              bool
 	}
 	found, err := collect(b.q, func(rows rowSet) (r row, err error) {
-		err = rows.Scan(&r.id, &r.version, &r.key, &r.state, &r.digest, &r.tested, &r.qc, &r.current)
+		err = rows.Scan(&r.id, &r.version, &r.key, &r.state, &r.digest, &r.patient.Authority, &r.patient.ID, &r.tested, &r.qc, &r.current)
 		return r, err
 	}, pastColumns+where, args...)
 	if err != nil {
@@ -125,7 +128,7 @@ func (b *book) pasts(where string, args ...any) ([]poct.Past, error) {
 		if err != nil {
 			return nil, err
 		}
-		out[i] = poct.Past{Result: r.id, Version: r.version, Key: r.key, State: r.state, Reading: v.Reading, Digest: r.digest,
+		out[i] = poct.Past{Result: r.id, Version: r.version, Key: r.key, State: r.state, Reading: v.Reading, Digest: r.digest, Patient: r.patient,
 			Tested: fromMicros(r.tested), QCPassed: r.qc}
 	}
 	return out, nil
@@ -169,6 +172,14 @@ func (b *book) Shipments(stripLot, site string) ([]poct.Shipment, error) {
 
 func (b *book) Acceptances(stripLot, site string) ([]poct.Acceptance, error) {
 	return b.reg.acceptances[siteLot{stripLot, site}], nil
+}
+
+func (b *book) ReadBacks(stripLot, site string) ([]poct.ReadBack, error) {
+	return b.reg.readBacks[siteLot{stripLot, site}], nil
+}
+
+func (b *book) CorrectiveActions(meter string) ([]poct.CorrectiveAction, error) {
+	return b.reg.actions[meter], nil
 }
 
 func (b *book) Findings(authority, id string) ([]poct.Finding, error) {

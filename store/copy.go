@@ -24,7 +24,7 @@ func CopyFolder(ctx context.Context, from, to string, driver Driver) error {
 	if err := os.MkdirAll(to, 0o700); err != nil {
 		return fmt.Errorf("make folder for the copy: %w", err)
 	}
-	db, err := driver.open(source, false)
+	db, err := driver.open(source, toWrite)
 	if err != nil {
 		return fmt.Errorf("open database to copy: %w", err)
 	}

@@ -46,7 +46,16 @@ type Driver struct {
 
 var settings sync.Once
 
-func (d Driver) open(path string, readonly bool) (*sql.DB, error) {
+// access is what a connection may do.
+type access string
+
+const (
+	toWrite access = ""
+	toRead  access = "_pragma=query_only(ON)"
+	toLook  access = "mode=ro&_pragma=query_only(ON)" // nor copy the log into the database when it closes
+)
+
+func (d Driver) open(path string, may access) (*sql.DB, error) {
 	name := d.Name
 	if name == "" {
 		name = "sqlite"
@@ -63,8 +72,8 @@ func (d Driver) open(path string, readonly bool) (*sql.DB, error) {
 	for _, p := range strings.Fields(pragmas) {
 		query = append(query, "_pragma="+url.QueryEscape(p))
 	}
-	if readonly {
-		query = append(query, "_pragma="+url.QueryEscape("query_only(ON)"))
+	if may != toWrite {
+		query = append(query, string(may))
 	}
 	if d.Query != "" {
 		query = append(query, d.Query)

@@ -58,7 +58,7 @@ func VerifyFolder(ctx context.Context, dir string, opt Options, keys string, pro
 	if _, err := os.Stat(path); err != nil {
 		return v.report, fmt.Errorf("open data folder: %w", err)
 	}
-	db, err := opt.Driver.open(path, true)
+	db, err := opt.Driver.open(path, toLook)
 	if err != nil {
 		return v.report, fmt.Errorf("open database: %w", err)
 	}
@@ -86,7 +86,9 @@ func (v *verifier) within(conn any) error {
 		return fmt.Errorf("open database: %w", err)
 	}
 	v.q = raw
-	err = v.run()
+	if err = checkSchema(raw); err == nil {
+		err = v.run()
+	}
 	_, undone := raw.run(`ROLLBACK`)
 	return errors.Join(err, undone)
 }

@@ -11,6 +11,7 @@ UPDATE results SET chain = coalesce((SELECT coalesce(json_extract(reading, '$.co
 
 CREATE INDEX results_lot ON results (strip_lot, tested) WHERE strip_lot <> '';
 CREATE INDEX results_site ON results (site, seq, strip_lot) WHERE kind = 'patient';
+CREATE INDEX results_lab ON results (tested) WHERE kind = 'comparison';
 CREATE INDEX results_chain ON results (meter, strip_lot, chain, tested) WHERE chain <> '';
 
 -- The newest conversation with each meter that told of its clock, and how its
