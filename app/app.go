@@ -15,6 +15,7 @@ import (
 
 	"tidegate/config"
 	"tidegate/ledger"
+	"tidegate/notify"
 	"tidegate/outbound"
 	"tidegate/pipeline"
 	"tidegate/poct"
@@ -63,6 +64,7 @@ type App struct {
 	worker  *pipeline.Worker
 	inlets  []inlet
 	outlets []*outbound.Worker
+	notices *notify.Worker
 	web     *web.Server
 	socket  *socket
 	metrics *metrics
@@ -131,7 +133,6 @@ func (a *App) build() error {
 	if err := a.importFiles(context.Background()); err != nil {
 		return err
 	}
-	a.metrics.watch(a.store, a.opt.Now)
 	var err error
 	a.worker, err = pipeline.NewWorker(pipeline.Settings{
 		Store: a.store, Judge: a.judge, Log: a.log.With().Str("stage", "pipeline").Logger(),
@@ -151,6 +152,16 @@ func (a *App) build() error {
 		}
 		a.outlets = append(a.outlets, w)
 	}
+	a.notices, err = notify.New(a.cfg.Notify, notify.Settings{
+		Outbox: a.store, Log: a.log.With().Str("stage", "notify").Logger(), Now: a.opt.Now, Secret: secretOf,
+	})
+	if err != nil {
+		return err
+	}
+	if err := a.notices.Begin(context.Background()); err != nil {
+		return err
+	}
+	a.metrics.reg.MustRegister(&gauges{a})
 	if err := a.web.Listen(); err != nil {
 		return err
 	}
@@ -181,6 +192,10 @@ func (a *App) Run(ctx context.Context) error {
 	for _, o := range a.outlets {
 		out.runs = append(out.runs, runner{"outlet", o.Run})
 	}
+	supervision := stage{name: "supervision", bound: 10 * time.Second, runs: []runner{{"notify", a.notices.Run}}}
+	for _, w := range a.watchers() {
+		supervision.runs = append(supervision.runs, runner{"watch " + w.name, w.run})
+	}
 	if err := a.store.Started(context.WithoutCancel(ctx), a.opt.Version); err != nil { // a stop that comes this early still drains
 		return fmt.Errorf("record the start: %w", err)
 	}
@@ -189,6 +204,7 @@ func (a *App) Run(ctx context.Context) error {
 		in,
 		{name: "pipeline", bound: 15 * time.Second, runs: []runner{{"pipeline", a.worker.Run}}},
 		out,
+		supervision,
 		{name: "pages", bound: 10 * time.Second, runs: []runner{{"pages", a.web.Run}, {"command socket", a.socket.Run}}},
 		{name: "ledger", bound: 10 * time.Second, runs: []runner{{"ledger", a.seal}}},
 	})

@@ -117,6 +117,12 @@ func (c *countingInbox) Notice(ctx context.Context, n poct.Notice) error {
 	return c.inbox.Notice(ctx, n)
 }
 
+// secretOf reads a secret file for the one place that sends it.
+func secretOf(path string) (string, error) {
+	s, err := config.ReadSecret(path)
+	return s.Reveal(), err
+}
+
 // importFiles fills the registry from the files of the configuration. A line
 // that is refused is told and stops the start: a registry that is half as
 // believed would hold results for reasons nobody sees.

@@ -9,6 +9,7 @@ import (
 	"net"
 	"net/http"
 	"net/http/httptest"
+	"os"
 	"strings"
 	"testing"
 	"time"
@@ -35,7 +36,8 @@ type house struct {
 	seq    int
 }
 
-func newHouse(t *testing.T) *house {
+// newHouse begins one; more stands at the end of its configuration.
+func newHouse(t *testing.T, more ...string) *house {
 	t.Helper()
 	h := &house{t: t, seq: 9000}
 	var err error
@@ -50,6 +52,9 @@ func newHouse(t *testing.T) *house {
 	server.Config.Handler = http.StripPrefix("/fhir", h.record)
 	server.Start()
 	t.Cleanup(server.Close)
+	text, err := os.ReadFile(h.setup.Config)
+	require.NoError(t, err)
+	require.NoError(t, os.WriteFile(h.setup.Config, append(text, strings.Join(more, "\n")...), 0o600))
 	var faults []config.Fault
 	h.cfg, faults = config.Load(h.setup.Config)
 	require.Empty(t, faults)

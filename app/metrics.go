@@ -8,7 +8,6 @@ import (
 	"github.com/prometheus/client_golang/prometheus/collectors"
 
 	"tidegate/poct"
-	"tidegate/store"
 )
 
 // metrics of one daemon. Labels are ids of the configuration and codes of
@@ -66,24 +65,23 @@ func (m *metrics) answered(r poct.Receipt, done bool, due time.Duration) {
 	}
 }
 
-// watch reads the store's counts whenever somebody scrapes.
-func (m *metrics) watch(s *store.Store, now func() time.Time) {
-	m.reg.MustRegister(&gauges{store: s, now: now})
-}
-
-type gauges struct {
-	store *store.Store
-	now   func() time.Time
-}
+// gauges reads how things stand whenever somebody scrapes.
+type gauges struct{ app *App }
 
 var (
 	gaugeHolds     = desc("holds_open", "Results and arrivals that wait for a person.")
 	gaugeOldest    = desc("hold_oldest_seconds", "How long the oldest of them has waited.")
-	gaugeCriticals = desc("criticals_open", "Critical results that no person has acknowledged yet.")
+	gaugeCriticals = desc("criticals_open", "Critical results that no person has acknowledged yet.", "site")
+	gaugeEscalated = desc("criticals_escalated", "Those of them that were escalated.", "site")
+	gaugeAgeing    = desc("holds_ageing", "Holds that wait for longer than their site's time.", "site")
 	gaugeWaiting   = desc("arrivals_waiting", "Arrivals not yet judged.")
 	gaugeBacklog   = desc("backlog", "Released results not yet delivered.", "outlet")
 	gaugeMeter     = desc("meter_last_seen_timestamp_seconds", "When a meter was last heard of.", "meter")
 	gaugeInlet     = desc("inlet_last_arrival_timestamp_seconds", "When an inlet last took a message.", "inlet")
+	gaugeInletGone = desc("inlet_silent", "1 if a watched inlet was not heard from within its usual time, else 0.", "inlet")
+	gaugeMeterGone = desc("meter_silent", "1 if a watched meter was not heard from within its usual time, else 0.", "meter")
+	gaugeNotices   = desc("notifications_total", "Attempts to tell another system that a person is needed, by class.", "channel", "class")
+	gaugeUntold    = desc("notification_oldest_seconds", "How long the notification has waited that a channel is trying to tell.", "channel")
 	gaugeLedger    = desc("ledger_events", "Events in the ledger.")
 )
 
@@ -93,7 +91,10 @@ func desc(name, help string, labels ...string) *prometheus.Desc {
 
 // Describe implements prometheus.Collector.
 func (g *gauges) Describe(c chan<- *prometheus.Desc) {
-	for _, d := range []*prometheus.Desc{gaugeHolds, gaugeOldest, gaugeCriticals, gaugeWaiting, gaugeBacklog, gaugeMeter, gaugeInlet, gaugeLedger} {
+	for _, d := range []*prometheus.Desc{
+		gaugeHolds, gaugeOldest, gaugeCriticals, gaugeEscalated, gaugeAgeing, gaugeWaiting, gaugeBacklog, gaugeMeter, gaugeInlet,
+		gaugeInletGone, gaugeMeterGone, gaugeNotices, gaugeUntold, gaugeLedger,
+	} {
 		c <- d
 	}
 }
@@ -102,40 +103,144 @@ func (g *gauges) Describe(c chan<- *prometheus.Desc) {
 func (g *gauges) Collect(c chan<- prometheus.Metric) {
 	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
 	defer cancel()
-	n, err := g.store.Counts(ctx)
+	s := &scrape{app: g.app, out: c, now: g.app.opt.Now()}
+	for _, part := range []func(context.Context) error{s.work, s.doubt, s.silence, s.notices} {
+		if err := part(ctx); err != nil {
+			c <- prometheus.NewInvalidMetric(gaugeHolds, err)
+			return
+		}
+	}
+}
+
+// scrape is one reading of how things stand.
+type scrape struct {
+	app *App
+	out chan<- prometheus.Metric
+	now time.Time
+}
+
+func (s *scrape) gauge(d *prometheus.Desc, v float64, labels ...string) {
+	s.out <- prometheus.MustNewConstMetric(d, prometheus.GaugeValue, v, labels...)
+}
+
+// age is in seconds, 0 of no time at all.
+func (s *scrape) age(at time.Time) float64 {
+	if at.IsZero() {
+		return 0
+	}
+	return s.now.Sub(at).Seconds()
+}
+
+// work counts what waits and what came.
+func (s *scrape) work(ctx context.Context) error {
+	n, err := s.app.store.Counts(ctx)
 	if err != nil {
-		c <- prometheus.NewInvalidMetric(gaugeHolds, err)
-		return
+		return err
 	}
-	gauge := func(d *prometheus.Desc, v float64, labels ...string) {
-		c <- prometheus.MustNewConstMetric(d, prometheus.GaugeValue, v, labels...)
-	}
-	gauge(gaugeHolds, float64(n.OpenHolds))
-	oldest := 0.0
-	if !n.OldestHold.IsZero() {
-		oldest = g.now().Sub(n.OldestHold).Seconds()
-	}
-	gauge(gaugeOldest, oldest)
-	gauge(gaugeWaiting, float64(n.Waiting))
+	s.gauge(gaugeHolds, float64(n.OpenHolds))
+	s.gauge(gaugeOldest, s.age(n.OldestHold))
+	s.gauge(gaugeWaiting, float64(n.Waiting))
 	for outlet, backlog := range n.Backlog {
-		gauge(gaugeBacklog, float64(backlog), outlet)
+		s.gauge(gaugeBacklog, float64(backlog), outlet)
 	}
-	book := g.store.Book()
+	book := s.app.store.Book()
 	for meter, at := range n.Meters {
 		// A serial that nobody registered is a stranger's text: a patient's
 		// number in the wrong field would stand in the metrics.
 		if _, known, err := book.Meter(meter); !known || err != nil {
 			continue
 		}
-		gauge(gaugeMeter, float64(at.UnixMilli())/1000, meter)
+		s.gauge(gaugeMeter, float64(at.UnixMilli())/1000, meter)
 	}
 	for inlet, at := range n.Inlets {
-		gauge(gaugeInlet, float64(at.UnixMilli())/1000, inlet)
+		s.gauge(gaugeInlet, float64(at.UnixMilli())/1000, inlet)
 	}
-	if open, err := g.store.Criticals(ctx, true); err == nil {
-		gauge(gaugeCriticals, float64(len(open)))
+	size, err := s.app.store.Size(ctx)
+	s.gauge(gaugeLedger, float64(size))
+	return err
+}
+
+// doubt counts, for each site that is registered or has some, what waits for a
+// person for too long.
+func (s *scrape) doubt(ctx context.Context) error {
+	open, escalated, ageing := map[string]int{}, map[string]int{}, map[string]int{}
+	rows, err := reader{s.app.store}.rows(ctx, poct.Sites)
+	if err != nil {
+		return err
 	}
-	if size, err := g.store.Size(ctx); err == nil {
-		gauge(gaugeLedger, float64(size))
+	for _, site := range rows.Sites {
+		open[site.ID], escalated[site.ID], ageing[site.ID] = 0, 0, 0
 	}
+	criticals, err := s.app.store.Criticals(ctx, true)
+	if err != nil {
+		return err
+	}
+	for _, c := range criticals {
+		open[c.Site]++
+	}
+	for _, n := range openCalls(criticals, s.app.cfg.Calls, s.now) {
+		if n.Kind == poct.NotifyEscalated {
+			escalated[n.Site]++
+		}
+	}
+	times := s.app.cfg.Ageing
+	old, err := s.app.store.Ageing(ctx, s.now.Add(-times.Least()), mostAgeing)
+	if err != nil {
+		return err
+	}
+	for _, h := range old {
+		if s.now.Sub(h.Opened) >= times.At(h.Site) {
+			ageing[h.Site]++
+		}
+	}
+	for d, sites := range map[*prometheus.Desc]map[string]int{gaugeCriticals: open, gaugeEscalated: escalated, gaugeAgeing: ageing} {
+		for site, n := range sites {
+			s.gauge(d, float64(n), site)
+		}
+	}
+	return nil
+}
+
+// silence tells of each inlet and meter that is watched whether it is silent.
+func (s *scrape) silence(ctx context.Context) error {
+	rows, err := reader{s.app.store}.rows(ctx, poct.Meters)
+	if err != nil {
+		return err
+	}
+	list, err := s.app.silencesOf(ctx, rows.Meters)
+	if err != nil {
+		return err
+	}
+	inlets, meters := map[string]float64{}, map[string]float64{}
+	for _, in := range s.app.cfg.Inlets {
+		if in.Usual > 0 {
+			inlets[in.ID] = 0
+		}
+	}
+	for _, m := range rows.Meters {
+		if watched(m, s.app.cfg.MetersUsual) {
+			meters[m.Serial] = 0
+		}
+	}
+	for _, x := range list {
+		map[string]map[string]float64{SilentInlet: inlets, SilentMeter: meters}[x.Kind][x.ID] = 1
+	}
+	for id, silent := range inlets {
+		s.gauge(gaugeInletGone, silent, id)
+	}
+	for serial, silent := range meters {
+		s.gauge(gaugeMeterGone, silent, serial)
+	}
+	return nil
+}
+
+// notices tells how the channels to other systems do.
+func (s *scrape) notices(context.Context) error {
+	for _, h := range s.app.notices.Health() {
+		for class, n := range h.Attempts {
+			s.out <- prometheus.MustNewConstMetric(gaugeNotices, prometheus.CounterValue, float64(n), h.Channel, class)
+		}
+		s.gauge(gaugeUntold, s.age(h.Oldest), h.Channel)
+	}
+	return nil
 }

@@ -67,13 +67,19 @@ func (r reader) Find(ctx context.Context, q web.Query) ([]string, error) {
 }
 
 func (r reader) Meters(ctx context.Context) ([]poct.Meter, error) {
-	var all []poct.Meter
+	rows, err := r.rows(ctx, poct.Meters)
+	return rows.Meters, err
+}
+
+// rows reads all sites, or all meters.
+func (r reader) rows(ctx context.Context, kind poct.RegistryKind) (all poct.RegistryRows, err error) {
 	for after := ""; ; {
-		rows, next, err := r.Registry(ctx, poct.Meters, after, 1000)
+		page, next, err := r.Registry(ctx, kind, after, 1000)
 		if err != nil {
-			return nil, err
+			return all, fmt.Errorf("list %s: %w", kind, err)
 		}
-		all = append(all, rows.Meters...)
+		all.Sites = append(all.Sites, page.Sites...)
+		all.Meters = append(all.Meters, page.Meters...)
 		if next == "" {
 			return all, nil
 		}

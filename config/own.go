@@ -21,7 +21,10 @@ var (
 
 	roles  = []string{"nurse", "clinician", "reviewer", "coordinator", "engineer", "auditor", "admin"}
 	levels = []string{"debug", "info", "warn", "error"}
-	kinds  = []poct.RegistryKind{poct.Sites, poct.Meters, poct.Operators, poct.StripLots, poct.ControlLots, poct.Patients, poct.Visits}
+	kinds  = []poct.RegistryKind{
+		poct.Sites, poct.Meters, poct.Operators, poct.StripLots, poct.ControlLots, poct.Patients, poct.Visits,
+		poct.Shipments, poct.Acceptances, poct.FindingRows,
+	}
 )
 
 // own checks the keys that no other package owns.

@@ -108,6 +108,12 @@ func keySchema(k validate.Key) *jsonschema.Schema {
 		return &jsonschema.Schema{Type: "string", Pattern: durationPattern}
 	case validate.Texts:
 		return &jsonschema.Schema{Type: "array", Items: &jsonschema.Schema{Type: "string"}}
+	case validate.Choice:
+		s := &jsonschema.Schema{Type: "string"}
+		for _, option := range k.Options {
+			s.Enum = append(s.Enum, option)
+		}
+		return s
 	default:
 		return &jsonschema.Schema{Type: "object"}
 	}

@@ -16,7 +16,8 @@ import (
 // Outbox is what a worker needs of the store.
 type Outbox interface {
 	// Notifications lists, oldest first, at most max of those that a channel has
-	// not yet moved past.
+	// not yet moved past. One that asks for the first time begins behind all that
+	// is there.
 	Notifications(ctx context.Context, channel string, max int) ([]poct.Notification, error)
 	// Notified moves a channel past a notification, and all before it, for good.
 	Notified(ctx context.Context, channel, id string) error
@@ -77,6 +78,17 @@ func New(cfgs []Config, s Settings) (*Worker, error) {
 		w.channels = append(w.channels, newChannel(cfg, s, to))
 	}
 	return w, nil
+}
+
+// Begin makes each channel known to the outbox: it is told of what is written
+// from its first Begin on. Call it before anything can be written.
+func (w *Worker) Begin(ctx context.Context) error {
+	for _, c := range w.channels {
+		if _, err := w.s.Outbox.Notifications(ctx, c.cfg.ID, 1); err != nil {
+			return fmt.Errorf("channel %s: %w", c.cfg.ID, err)
+		}
+	}
+	return nil
 }
 
 // Run tells until ctx ends. What is on the way then is told again after the
