@@ -157,3 +157,26 @@ func TestFactsTellOfClocks(t *testing.T) {
 	book.rows.Sites[0].TimeZone = "Asia/Kolkata" // has not changed its clocks since 1945
 	assert.True(t, facts(t, book, r).ClocksChange.Before(time.Date(1946, 1, 1, 0, 0, 0, 0, time.UTC)))
 }
+
+// Typing slips with one character: wrong, missing, too many, or two swapped.
+func TestFactsSuggestTheNearestLot(t *testing.T) {
+	for _, tt := range []struct{ name, sent, want string }{
+		{"one wrong", "7K40931", "7K40231"},
+		{"one that looks alike", "7K4O231", "7K40231"},
+		{"one missing", "7K4231", "7K40231"},
+		{"the first missing", "K40231", "7K40231"},
+		{"one too many", "7K402231", "7K40231"},
+		{"two swapped", "7K40321", "7K40231"},
+		{"two wrong", "7K40999", ""},
+		{"two swapped that are no neighbours", "7K43201", ""},
+		{"too short to tell", "7K4", ""},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			book := full()
+			book.rows.StripLots = []poct.StripLot{{Lot: "7K40231"}, {Lot: "9Z11888"}}
+			r := reading()
+			r.StripLot = tt.sent
+			assert.Equal(t, tt.want, facts(t, book, r).NearestLot)
+		})
+	}
+}

@@ -263,6 +263,9 @@ func TestChecks(t *testing.T) {
 		{name: "letter O for a zero", code: "lot-unknown", change: func(s *situation) {
 			s.r().StripLot, s.f.StripLot, s.f.NearestLot = "7K4O231", nil, "7K40231"
 		}, want: poct.Found, severity: poct.Hold, text: "nearest registered lot is 7K40231, 1 character apart", verdict: poct.HoldIt},
+		{name: "two digits swapped", code: "lot-unknown", change: func(s *situation) {
+			s.r().StripLot, s.f.StripLot, s.f.NearestLot = "7K40321", nil, "7K40231"
+		}, want: poct.Found, severity: poct.Hold, text: "7K40231, with 2 characters swapped", verdict: poct.HoldIt},
 		{name: "lot of another model", code: "lot-unknown", change: func(s *situation) { s.f.StripLot.Model = "Reed 2" },
 			want: poct.Found, severity: poct.Hold, text: "Reed 2", verdict: poct.HoldIt},
 		{name: "none named", code: "lot-unknown", change: func(s *situation) { s.r().StripLot, s.f.StripLot = "", nil },

@@ -30,6 +30,9 @@ func (s *situation) inr(value string) { s.measure(0, value) }
 func (s *situation) pt(value string)  { s.measure(1, value) }
 
 func (s *situation) measure(i int, value string) {
+	if i >= len(s.r().Measurements) {
+		return
+	}
 	m := &s.r().Measurements[i]
 	m.RawValue = value
 	m.Value, _ = poct.ParseNumber(value)

@@ -83,7 +83,7 @@ func askLot(s *subject, k *rule) reply {
 	case s.f.StripLot == nil:
 		text := "Strip lot " + lot + " is not in the registry."
 		if s.f.NearestLot != "" {
-			text += " The nearest registered lot is " + s.f.NearestLot + ", 1 character apart."
+			text += " The nearest registered lot is " + s.f.NearestLot + ", " + slip(lot, s.f.NearestLot) + "."
 		}
 		return found(poct.FieldStripLot, text)
 	case s.f.Meter != nil && s.f.Meter.Model != "" && s.f.StripLot.Model != "" &&
@@ -91,6 +91,21 @@ func askLot(s *subject, k *rule) reply {
 		return found(poct.FieldStripLot, "Strip lot "+lot+" is registered for "+s.f.StripLot.Model+", not for "+s.f.Meter.Model+".")
 	}
 	return pass
+}
+
+// slip says how two lot numbers that are near each other differ.
+func slip(a, b string) string {
+	x, y := []rune(a), []rune(b)
+	differ := 0
+	for i := range min(len(x), len(y)) {
+		if x[i] != y[i] {
+			differ++
+		}
+	}
+	if len(x) == len(y) && differ == 2 {
+		return "with 2 characters swapped"
+	}
+	return "1 character apart"
 }
 
 // askControlLot asks whether the range of a control is known. Without a range

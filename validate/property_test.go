@@ -13,7 +13,7 @@ import (
 
 // anySituation draws a reading in a context that may lack or bend anything.
 func anySituation(t *rapid.T) *situation {
-	s := rapid.SampledFrom([]func() *situation{good, good, controlRun}).Draw(t, "from")()
+	s := rapid.SampledFrom([]func() *situation{good, good, controlRun, laboratory, failedTest}).Draw(t, "from")()
 	maybe := func(name string, do func()) {
 		if rapid.IntRange(0, 3).Draw(t, name) == 0 {
 			do()
@@ -29,7 +29,7 @@ func anySituation(t *rapid.T) *situation {
 		s.r().Status = rapid.SampledFrom([]poct.Status{"", "final", "preliminary", "corrected", "withdrawn", "cancelled"}).Draw(t, "which status")
 	})
 	maybe("kind", func() {
-		s.r().Kind = rapid.SampledFrom([]poct.ReadingKind{"", "event", "control", "unread", "patient"}).Draw(t, "which kind")
+		s.r().Kind = rapid.SampledFrom([]poct.ReadingKind{"", "event", "control", "comparison", "unread", "patient"}).Draw(t, "which kind")
 	})
 	maybe("no meter", func() { s.f.Meter, s.f.Site = nil, nil })
 	maybe("meter out", func() {
@@ -59,6 +59,14 @@ func anySituation(t *rapid.T) *situation {
 			r.Status = rapid.SampledFrom([]poct.Status{"final", "preliminary", "corrected", "withdrawn"}).Draw(t, "owner status")
 		})(s)
 	})
+	maybe("device error", func() { s.r().DeviceError = "E-4" })
+	maybe("shipment", func() { came("2024-03-05", "2024-03-04")(s) })
+	maybe("refused", func() { decided("refused", "")(s) })
+	maybe("laboratory", func() { lab(number("laboratory's"), time.Hour)(s) })
+	maybe("findings", func() { finding("haematocrit", "60", "%", time.Hour)(s) })
+	maybe("contact", func() { contact(time.Duration(rapid.IntRange(-90, 90).Draw(t, "offset"))*time.Minute, time.Minute)(s) })
+	maybe("drift", func() { chain("2.5 2.9", "2.75 2.75")(s) })
+	maybe("sampled", func() { sampled(time.Duration(rapid.IntRange(-9, 999).Draw(t, "seconds"))*time.Second, "second")(s) })
 	maybe("not sent", func() {
 		s.r().NotSent = rapid.SliceOfDistinct(rapid.SampledFrom([]string{"pt", "birth_date", "strip_lot", "operator", "sequence"}), rapid.ID).Draw(t, "fields")
 	})
@@ -89,6 +97,9 @@ func TestVerdictFitsItsProblems(t *testing.T) {
 		}
 		if f.Else == poct.Release && s.r().Kind != poct.KindPatient {
 			t.Fatalf("a person could release a reading of kind %q", s.r().Kind)
+		}
+		if f.Else == poct.Release && s.r().DeviceError != "" && s.r().Status != poct.StatusWithdrawn && validate.May(f.Problems, poct.ActRelease, poct.Actor{Role: "reviewer coordinator clinician"}, "") == nil {
+			t.Fatal("a person could release a device error")
 		}
 		if f.QCPassed && f.Verdict != poct.File {
 			t.Fatalf("a control passed that ended as %s", f.Verdict)
