@@ -200,7 +200,7 @@ func (b *pastBook) pasts(verdicts string, limit int, where string, args ...any) 
 			return nil, err
 		}
 		p := poct.Past{Result: r.id, Version: r.version, Key: r.key, State: stateOf(r.verdict, true), Reading: v.Reading,
-			Digest: poct.Content(v.Reading), Tested: fromMicros(r.tested), QCPassed: r.qc}
+			Patient: patientOf(v), Digest: poct.Content(v.Reading), Tested: fromMicros(r.tested), QCPassed: r.qc}
 		if r.gone {
 			p.State = poct.Discarded
 		} else if p.State == poct.Delivering {

@@ -23,8 +23,8 @@ const (
 	apartEnd = "\x20"
 )
 
-// snapshot is the registry without patients, visits and findings, as of one commit. It
-// is never changed: who upserts makes a new one.
+// snapshot is the registry without patients, visits and findings, as of one
+// commit. It is never changed: who upserts makes a new one.
 type snapshot struct {
 	sites       map[string]poct.Site
 	meters      map[string]poct.Meter

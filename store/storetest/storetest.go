@@ -36,7 +36,19 @@ type Store interface {
 	Counts(context.Context) (store.Counts, error)
 	Criticals(ctx context.Context, open bool) ([]poct.Critical, error)
 	Call(context.Context, poct.CallTry) error
+	Notify(context.Context, ...poct.Notification) error
 	Notifications(ctx context.Context, channel string, limit int) ([]poct.Notification, error)
+	Notified(ctx context.Context, channel, id string) error
+	Notifying() <-chan struct{}
+	Contact(context.Context, poct.Contact) error
+	Contacts(context.Context) ([]poct.Contact, error)
+	ContactHistory(ctx context.Context, meter string, n int) ([]poct.Contact, error)
+	InletsHeard(context.Context) (map[string]time.Time, error)
+	Tests(ctx context.Context, from, to time.Time, by string) ([]poct.TestCount, error)
+	PairMaterial(ctx context.Context, from, to time.Time, site, stripLot string) (meters, lab []poct.Past, err error)
+	LotResults(ctx context.Context, stripLot string, from, to time.Time) ([]poct.Past, error)
+	ControlSeries(ctx context.Context, meter string, from, to time.Time) ([]poct.Past, error)
+	Ageing(ctx context.Context, before time.Time, limit int) ([]store.AgeingHold, error)
 	Rejudge(ctx context.Context, most int, judge func(poct.Book, poct.HoldRecord, poct.Arrival, poct.Settlement) (poct.Decision, error)) (int, error)
 	LookBacks(ctx context.Context, open bool, after string, limit int) ([]poct.LookBack, error)
 	LookBack(ctx context.Context, id, after string, limit int) (poct.LookBack, error)
@@ -87,6 +99,12 @@ func Run(t *testing.T, open Open) {
 		{"LookBack", testLookBack},
 		{"Rejudge", testRejudge},
 		{"Calls", testCalls},
+		{"Standing", testStanding},
+		{"Contacts", testContacts},
+		{"Notifications", testNotifications},
+		{"Tests", testTests},
+		{"Series", testSeries},
+		{"Ageing", testAgeing},
 		{"Days", testDays},
 	} {
 		t.Run(group.name, func(t *testing.T) { group.run(t, open) })
