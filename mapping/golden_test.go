@@ -19,12 +19,12 @@ import (
 
 var update = flag.Bool("update", false, "write the golden files anew")
 
-// goldenMessage is the message of a golden file. HL7 segments stand a line
-// each there and end with CR in the message.
+// goldenMessage is the message of a golden file. HL7 segments and LIS02 records
+// stand a line each there and end with CR in the message.
 func goldenMessage(archive []byte) []byte {
 	for _, f := range txtar.Parse(archive).Files {
 		switch f.Name {
-		case "message.hl7":
+		case "message.hl7", "message.lis02":
 			return bytes.ReplaceAll(f.Data, []byte("\n"), []byte("\r"))
 		case "message.csv":
 			return f.Data
