@@ -3,7 +3,10 @@ package validate_test
 import (
 	"flag"
 	"fmt"
+	"io/fs"
 	"os"
+	"path/filepath"
+	"regexp"
 	"strings"
 	"testing"
 
@@ -96,6 +99,10 @@ checks:
 
 Every check that a person may release also takes ` + "`severity`" + ` (hold, flag, note) and ` + "`off: true`" + `; checks with a flag and a hold limit take those instead of a severity. The alert for a critical value can be neither lowered nor switched off.
 
+Which checks are asked depends on what was measured. A patient's result is asked all but 3a and 46. A control is asked whether it can be read, its value, unit, time, meter, clock, lot and range, and 46. A laboratory's own result, taken in to be compared with a meter's, is asked about patient, code, unit, value and time; it is filed and never sent. A device error is an event: it is filed with a note (3a), never held and never a result.
+
+Whether a meter may be used now is answered by checks 14, 15, 17, 18 and 23 to 29 themselves, asked of a patient test imagined at this moment with the strip lot used last. A meter that was not heard from for longer than usual is not ready: nobody knows whether its controls passed.
+
 | # | Check | Severity | Reviewer | Desk |
 |---|---|---|---|---|
 `)
@@ -123,10 +130,108 @@ Every check that a person may release also takes ` + "`severity`" + ` (hold, fla
 			fmt.Fprintf(&b, "- Not asked: %s.\n", c.Unasked)
 		}
 	}
+	localRules(&b)
 	return b.String()
 }
 
+// localRules documents what a laboratory can write for itself.
+func localRules(b *strings.Builder) {
+	b.WriteString(`
+## Rules of the laboratory's own
+
+What no check asks, a laboratory can ask by a rule of its own, under ` + "`local:`" + ` for the group or for one site. A rule is an expression in CEL (Common Expression Language, cel.dev) that is true for a problem:
+
+` + "```yaml" + `
+checks:
+  local:
+    - code: no-sunday
+      severity: hold
+      when: weekday == 0
+      text: Nobody is on duty on Sundays to act on a result.
+      remedy: Ask the clinician on call.
+    - code: high-after-low
+      when: inr > 4.0 && history.exists(h, has(h.inr) && h.inr < 2.0 && h.hours_ago < 72.0)
+      text: INR above 4.0 within three days of one below 2.0.
+      remedy: Compare both with the meter's own memory.
+      field: inr
+  sites: {saltmarsh: {local: [{code: no-sunday, off: true}]}}
+` + "```" + `
+
+Rules are compiled when the program starts, and ` + "`tidegate check`" + ` tells where one is wrong. They stand in traces like the checks above, under number *local*. A rule that cannot be worked out, since a fact is not known or it would take too long, cannot tell: the result is held. Guard a rule where a fact may be missing: ` + "`has_pt && pt > 60.0`" + `. A site's rule takes the place of the group's rule of the same code.
+
+| key | means |
+|---|---|
+`)
+	for _, k := range validate.LocalKeys() {
+		means := k.Means
+		if len(k.Options) > 0 {
+			means += ": " + strings.Join(k.Options, ", ")
+		}
+		if k.Default != "" {
+			means += " (default " + k.Default + ")"
+		}
+		fmt.Fprintf(b, "| `%s` | %s |\n", k.Name, means)
+	}
+	b.WriteString(`
+Variables; none tells who the patient is. Numbers are doubles here: comparing with a limit as written is exact, arithmetic is not.
+
+| variable | type | means |
+|---|---|---|
+`)
+	for _, v := range validate.Variables() {
+		fmt.Fprintf(b, "| `%s` | %s | %s |\n", v.Name, v.Type, v.Means)
+	}
+	b.WriteString("\nEach entry of `history`, `labs` and `controls`:\n\n| key | type | means |\n|---|---|---|\n")
+	for _, v := range validate.PastKeys() {
+		fmt.Fprintf(b, "| `%s` | %s | %s |\n", v.Name, v.Type, v.Means)
+	}
+}
+
 func anchor(c validate.Info) string { return c.Number + "-" + c.Code }
+
+// Every test that docs/hazards.md points at can be run, and every check that
+// it names exists.
+func TestHazardsAreShown(t *testing.T) {
+	page, err := os.ReadFile("../docs/hazards.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	tests := map[string]bool{}
+	err = filepath.WalkDir("..", func(path string, d fs.DirEntry, err error) error {
+		if d != nil && d.IsDir() && (d.Name() == "node_modules" || d.Name() == ".git") {
+			return filepath.SkipDir
+		}
+		if err != nil || !strings.HasSuffix(path, "_test.go") {
+			return err
+		}
+		code, err := os.ReadFile(path)
+		for _, m := range regexp.MustCompile(`(?m)^func (Test[A-Za-z0-9]+)\(`).FindAllSubmatch(code, -1) {
+			tests[string(m[1])] = true
+		}
+		return err
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	shown := regexp.MustCompile("`(Test[A-Za-z0-9]+)`").FindAllStringSubmatch(string(page), -1)
+	if len(shown) < 20 {
+		t.Fatalf("the page points at %d tests", len(shown))
+	}
+	for _, m := range shown {
+		if !tests[m[1]] {
+			t.Errorf("docs/hazards.md points at %s, which does not exist", m[1])
+		}
+	}
+	checks := regexp.MustCompile(`\[([0-9]+[a-z]?) ([a-z-]+)\]\(checks\.md#([0-9a-z-]+)\)`).FindAllStringSubmatch(string(page), -1)
+	if len(checks) < 20 {
+		t.Fatalf("the page names %d checks", len(checks))
+	}
+	for _, m := range checks {
+		if info, ok := validate.Lookup(m[2]); !ok || info.Number != m[1] || anchor(info) != m[3] {
+			t.Errorf("docs/hazards.md names check %s %s, which is not in the table", m[1], m[2])
+		}
+	}
+}
 
 func severity(c validate.Info) string {
 	for _, k := range c.Keys {

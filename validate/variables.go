@@ -1,6 +1,7 @@
 package validate
 
 import (
+	"strings"
 	"sync"
 	"time"
 
@@ -56,7 +57,7 @@ func Variables() []Variable {
 		{Name: "controls", cel: past, Means: "control results of this meter before the test, newest first, at most 24"},
 	}
 	for i := range all {
-		all[i].Type = all[i].cel.String()
+		all[i].Type = strings.Replace(all[i].cel.String(), "google.protobuf.Timestamp", "timestamp", 1)
 	}
 	return all
 }
