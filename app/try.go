@@ -1,7 +1,6 @@
 package app
 
 import (
-	"bytes"
 	"context"
 	"encoding/hex"
 	"encoding/json"
@@ -112,7 +111,7 @@ func (t *Trial) File(ctx context.Context, path string) ([]Tried, error) {
 	if err != nil {
 		return nil, err
 	}
-	raw = unframed(raw)
+	raw = mapping.Unframed(raw)
 	var out []Tried
 	for _, a := range t.messages(path, raw) {
 		tried, err := t.message(ctx, a)
@@ -123,19 +122,6 @@ func (t *Trial) File(ctx context.Context, path string) ([]Tried, error) {
 		out = append(out, tried)
 	}
 	return out, nil
-}
-
-// unframed takes MLLP framing off a captured message.
-func unframed(raw []byte) []byte {
-	if len(raw) == 0 || raw[0] != 0x0b {
-		return raw
-	}
-	var out []byte
-	for _, part := range bytes.Split(raw, []byte{0x0b}) {
-		part, _, _ = bytes.Cut(part, []byte{0x1c})
-		out = append(out, part...)
-	}
-	return out
 }
 
 // messages divides a file as its inlet would.

@@ -36,6 +36,11 @@ type form struct {
 	// as places tell; nil where nobody has written it.
 	contents func(raw []byte, p *Profile) []leaf
 
+	// draft proposes a profile from messages of one key; draftKey says which
+	// messages belong together, or why one cannot be used. nil: not written yet.
+	draft    func(g *drafted)
+	draftKey func(raw []byte) (key, problem string)
+
 	// perValue: each analyte has a segment or record of its own, which
 	// results[].where picks out and in which value and unit stand; status stands
 	// there too. Else a record holds all analytes, each at a place of its own.
@@ -55,6 +60,7 @@ type form struct {
 var forms = []*form{
 	{
 		name: formatHL7, begins: isHL7, decode: decodeHL7, contents: contentsOfHL7, offsets: true,
+		draft: draftHL7, draftKey: draftKeyHL7,
 		place:    hl7Place,
 		places:   "write it like PID-3.1 or OBX[2]-5(1).1",
 		perValue: true, value: "OBX-5", unit: "OBX-6.1",
@@ -70,6 +76,7 @@ var forms = []*form{
 	},
 	{
 		name: formatJSON, begins: func(raw []byte) bool { return beginsWith(raw, "{[") }, decode: decodeTree(parseJSON), contents: contentsOfTree(parseJSON),
+		draft: draftTree(parseJSON), draftKey: draftKeyTree(parseJSON),
 		place:    jsonPlace,
 		places:   "write a JSON Pointer (RFC 6901) such as /sent/at, or without the first slash from the record, such as inr/value",
 		rows:     jsonRows,
@@ -77,6 +84,7 @@ var forms = []*form{
 	},
 	{
 		name: formatXML, begins: func(raw []byte) bool { return beginsWith(raw, "<") }, decode: decodeTree(parseXML), contents: contentsOfTree(parseXML),
+		draft: draftTree(parseXML), draftKey: draftKeyTree(parseXML),
 		place:    xmlPlace,
 		places:   "write a path such as /export/@sent, or from the record inr/@value, obs[@code='INR']/value",
 		rows:     xmlRows,
@@ -84,6 +92,7 @@ var forms = []*form{
 	},
 	{
 		name: formatCSV, begins: func([]byte) bool { return true }, decode: decodeCSV, contents: contentsOfCSV,
+		draft: draftCSV, draftKey: func([]byte) (string, string) { return "", "" },
 		place:  func(at string) (place, bool) { return place{}, strings.TrimSpace(at) != "" },
 		places: "write the column's name as the header has it",
 		settle: (*compiler).csv,

@@ -19,18 +19,19 @@ import (
 )
 
 type cli struct {
-	Demo     demoCmd     `cmd:"" help:"Play a day of an invented clinic group, then serve its pages. Nothing to install."`
-	Serve    serveCmd    `cmd:"" help:"Run the daemon."`
-	Check    checkCmd    `cmd:"" help:"Check a configuration without starting anything."`
-	Try      tryCmd      `cmd:"" help:"Judge messages as a dry run: what would be read, found and sent. Touches nothing."`
-	Import   importCmd   `cmd:"" help:"Fill the registry from a CSV file; each refused line is told."`
-	Holds    holdsCmd    `cmd:"" help:"List what waits in the review queue, or show one hold."`
-	Settle   settleCmd   `cmd:"" help:"Correct, release, discard or send again one hold."`
-	Trace    traceCmd    `cmd:"" help:"Show a result's life: by result, arrival, control id, meter:sequence or record-system id."`
-	Export   exportCmd   `cmd:"" help:"Write the auditor's pack of one or more results."`
-	Verify   verifyCmd   `cmd:"" help:"Verify the ledger of the data folder, or an exported pack offline."`
-	Rehearse rehearseCmd `cmd:"" help:"Judge stored arrivals again under another configuration: which verdicts would change, and why. Touches nothing."`
-	Bench    benchCmd    `cmd:"" help:"Measure this machine and print the ratios that matter."`
+	Demo         demoCmd         `cmd:"" help:"Play a day of an invented clinic group, then serve its pages. Nothing to install."`
+	Serve        serveCmd        `cmd:"" help:"Run the daemon."`
+	Check        checkCmd        `cmd:"" help:"Check a configuration without starting anything."`
+	Try          tryCmd          `cmd:"" help:"Judge messages as a dry run: what would be read, found and sent. Touches nothing."`
+	DraftProfile draftProfileCmd `cmd:"" help:"Propose a meter profile from sample messages, and say what it is unsure of."`
+	Import       importCmd       `cmd:"" help:"Fill the registry from a CSV file; each refused line is told."`
+	Holds        holdsCmd        `cmd:"" help:"List what waits in the review queue, or show one hold."`
+	Settle       settleCmd       `cmd:"" help:"Correct, release, discard or send again one hold."`
+	Trace        traceCmd        `cmd:"" help:"Show a result's life: by result, arrival, control id, meter:sequence or record-system id."`
+	Export       exportCmd       `cmd:"" help:"Write the auditor's pack of one or more results."`
+	Verify       verifyCmd       `cmd:"" help:"Verify the ledger of the data folder, or an exported pack offline."`
+	Rehearse     rehearseCmd     `cmd:"" help:"Judge stored arrivals again under another configuration: which verdicts would change, and why. Touches nothing."`
+	Bench        benchCmd        `cmd:"" help:"Measure this machine and print the ratios that matter."`
 
 	Version kong.VersionFlag `help:"Print the version."`
 }
