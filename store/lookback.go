@@ -211,9 +211,11 @@ func (t *tx) recalled(lot string) error {
 
 // inRecord tells that some outlet has a result r, or will: a version was or is
 // to be delivered there, and no withdrawal came after it.
-const inRecord = `EXISTS (SELECT 1 FROM deliveries d WHERE d.result = r.seq AND d.action <> 'withdraw' AND d.state <> 'cancelled'
-	AND NOT EXISTS (SELECT 1 FROM deliveries x WHERE x.result = d.result AND x.outlet = d.outlet AND x.id > d.id
-		AND x.action = 'withdraw' AND x.state IN ('ready', 'delivered')))`
+const (
+	inRecord = `EXISTS (SELECT 1 FROM deliveries d WHERE d.result = r.seq AND ` + isThere + `)`
+	isThere  = `d.action <> 'withdraw' AND d.state <> 'cancelled' AND NOT EXISTS (SELECT 1 FROM deliveries x
+		WHERE x.result = d.result AND x.outlet = d.outlet AND x.id > d.id AND x.action = 'withdraw' AND x.state IN ('ready', 'delivered'))`
+)
 
 // doubtful is a page of the patient results that a look-back ?1 of kind ?2 does
 // not list yet, in the order of their tests. One that waits for its judgement

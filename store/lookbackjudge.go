@@ -152,6 +152,9 @@ func (t *tx) amend(k kept, j poct.Judgement, note func(*poct.Result)) error {
 	if note != nil {
 		note(&o.Result)
 	}
+	if o.Outlets, err = collect(t, scanText, `SELECT DISTINCT d.outlet FROM deliveries d WHERE d.result = ? AND `+isThere+` ORDER BY d.outlet`, k.seq); err != nil {
+		return fmt.Errorf("read deliveries: %w", err)
+	}
 	if o.Problems, err = decode[[]poct.Problem](problems); err == nil {
 		o.Checks, err = decode[[]poct.CheckAnswer](checks)
 	}

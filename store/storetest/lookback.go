@@ -337,6 +337,11 @@ func testJudging(t *testing.T, open Open) {
 	assert.ErrorIs(t, w.judge(b, ids[2], poct.TakenBack), poct.ErrOvertaken)
 	assert.Empty(t, w.Drain(), "it goes out once")
 
+	// One that has not left yet goes out with its mark, as the first.
+	unsent := w.Take(test(24))[0]
+	require.NoError(t, w.judge(b, unsent, poct.RepeatAsked))
+	assert.Equal(t, []string{"create v2 f0"}, w.Drain())
+
 	// Meanwhile the meter corrects the last one: what the person saw is old.
 	i, err := w.LookBackItem(w.Ctx, b.ID, ids[3])
 	require.NoError(t, err)
@@ -373,7 +378,7 @@ func testJudging(t *testing.T, open Open) {
 	require.Len(t, page.Items, 3)
 	rest, err := w.LookBack(w.Ctx, b.ID, page.Items[2].Result, 3)
 	require.NoError(t, err)
-	require.Len(t, rest.Items, 1)
+	require.Len(t, rest.Items, 2)
 	assert.Equal(t, ids[3], rest.Items[0].Result)
 	w.Drain()
 	w.Verifies()
