@@ -20,6 +20,10 @@ type Speech struct {
 	// Single: the messages of a batch are arrivals of their own, without the
 	// batch beside them.
 	Single bool
+	// Source is what arrivals are de-duplicated by, if it is not the inlet; Beside
+	// is what is kept with each of them.
+	Source string
+	Beside []byte
 	// Odd lists what harms nobody, whatever it is.
 	Odd []Odd
 }

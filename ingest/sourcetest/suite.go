@@ -237,13 +237,17 @@ func describes(t *testing.T, s *scene) {
 	s.good(1)
 	a := s.box.Stored()[0]
 	require.Equal(t, "inlet", a.Inlet)
-	require.Equal(t, "inlet", a.Source)
+	source := "inlet"
+	if s.Speech.Source != "" {
+		source = s.Speech.Source
+	}
+	require.Equal(t, source, a.Source)
 	require.Equal(t, s.Speech.Format, a.Format)
 	require.Equal(t, s.Speech.ControlID(1), a.ControlID)
 	require.NotEmpty(t, a.Peer)
 	require.Empty(t, a.Fault)
 	require.WithinRange(t, a.Received, from, time.Now().Add(time.Second))
-	require.Nil(t, a.Batch)
+	require.Equal(t, s.Speech.Beside, a.Batch)
 	require.Zero(t, a.Position)
 }
 
