@@ -97,7 +97,7 @@ type Facts struct {
 	Controls      []Past             // controls of this meter in the window before the test, oldest first
 	History       []Past             // this patient's results in the window before the test, newest first
 	MeterHistory  []Past             // newest results of the meter
-	Chains        []Past             // control runs of this meter and strip lot before the test, oldest first, at least the last 20 of each level
+	Chains        []Past             // control runs of this meter and strip lot before the test, oldest first, as many of each level as the rules look back on
 	Labs          []Past             // laboratory results (KindComparison) of the patient about the test, newest first
 	Shipment      *Shipment          // of the strip lot to the meter's site, the newest before the test
 	Acceptance    *Acceptance        // of the strip lot at the meter's site, the newest before the test

@@ -20,12 +20,24 @@ const (
 	mergesMost    = 16                       // links of merged identifiers that are followed
 )
 
+// Look says how much is looked up. The zero Look is the usual one.
+type Look struct {
+	// OwnRuns reads as many control runs as a mean and SD of their own need:
+	// for rules whose control charts take them from there.
+	OwnRuns bool
+}
+
+// Facts is Look.Facts of the usual Look.
+func Facts(book poct.Book, r poct.Reading, received, now time.Time) (poct.Facts, error) {
+	return Look{}.Facts(book, r, received, now)
+}
+
 // Facts looks up what is known about a reading. received is when its arrival
 // came, now is the moment of judgement. Controls and history reach up to the
 // test, so that an arrival judged late is judged by the state at its test. An
 // error means that the book could not be read.
-func Facts(book poct.Book, r poct.Reading, received, now time.Time) (poct.Facts, error) {
-	l := &lookup{book: book, r: r, f: poct.Facts{Now: now, Received: received, PatientSource: "registry"}}
+func (k Look) Facts(book poct.Book, r poct.Reading, received, now time.Time) (poct.Facts, error) {
+	l := &lookup{look: k, book: book, r: r, f: poct.Facts{Now: now, Received: received, PatientSource: "registry"}}
 	steps := []func() error{l.meter, l.owner}
 	switch r.Kind {
 	case poct.KindPatient:
@@ -46,6 +58,7 @@ func Facts(book poct.Book, r poct.Reading, received, now time.Time) (poct.Facts,
 
 // lookup fills facts step by step; later steps build on earlier ones.
 type lookup struct {
+	look   Look
 	book   poct.Book
 	r      poct.Reading
 	f      poct.Facts

@@ -7,11 +7,16 @@ import (
 	"tidegate/poct"
 )
 
+// ReadyFacts is Look.ReadyFacts of the usual Look.
+func ReadyFacts(book poct.Book, serial string, now time.Time) (poct.Facts, string, error) {
+	return Look{}.ReadyFacts(book, serial, now)
+}
+
 // ReadyFacts looks up what tells whether a meter may be used at a time, and
 // the strip lot that it used last: of its newest results the one tested last.
 // The lot is "" where none of them names one. An error means that the book
 // could not be read.
-func ReadyFacts(book poct.Book, serial string, now time.Time) (poct.Facts, string, error) {
+func (k Look) ReadyFacts(book poct.Book, serial string, now time.Time) (poct.Facts, string, error) {
 	wrap := func(err error) error { return fmt.Errorf("look up readiness: %w", err) }
 	past, err := book.MeterResults(serial, meterBackLate)
 	if err != nil {
@@ -24,7 +29,7 @@ func ReadyFacts(book poct.Book, serial string, now time.Time) (poct.Facts, strin
 		}
 	}
 	l := &lookup{
-		book: book, f: poct.Facts{Now: now, Received: now, MeterHistory: past, PatientSource: "registry"},
+		look: k, book: book, f: poct.Facts{Now: now, Received: now, MeterHistory: past, PatientSource: "registry"},
 		r: poct.Reading{Kind: poct.KindPatient, Meter: serial, StripLot: lot, TestedAt: poct.Stamp{At: now}},
 	}
 	for _, step := range []func() error{l.meter, l.clock, l.stripLot, l.lotGate, l.controls, l.chains, l.empty} {

@@ -9,7 +9,8 @@ import (
 )
 
 const (
-	chainRuns = 40             // newest runs of each control lot and level: 20 for a mean and SD of their own, and 20 that are judged by them
+	chainRuns = 12             // newest runs of each control level: rules look back on ten, and two more keep a run whole
+	ownRuns   = 40             // where mean and SD come from the runs themselves: 20 for these, and 20 that are judged by them
 	labsAbout = 72 * time.Hour // how far from a test a laboratory result may lie to be compared
 	siteTests = 20             // newest patient tests of a site, to see which lots are in use
 )
@@ -110,31 +111,44 @@ func (l *lookup) newerLot(at time.Time) error {
 }
 
 // chains are the runs for the control charts of this meter and lot, with the
-// rows that may state their mean and SD.
+// rows that may state their mean and SD. Long chains cost as much as all other
+// look-ups together, so they are read only where a chart can be drawn from
+// them; else the controls that are known already show why not.
 func (l *lookup) chains() error {
 	at := l.r.Tested()
 	if l.r.Meter == "" || at.IsZero() {
 		return nil
 	}
-	runs, err := l.book.ControlRuns(l.r.Meter, l.r.StripLot, at, chainRuns)
-	if err != nil {
+	l.f.Chains = slices.DeleteFunc(slices.Clone(l.f.Controls), func(p poct.Past) bool { return p.Reading.StripLot != l.r.StripLot })
+	stated, err := l.chainRanges()
+	if err != nil || len(l.f.Chains) == 0 || !stated && !l.look.OwnRuns {
 		return err
 	}
-	l.f.Chains = runs
-	if len(runs) == 0 {
-		return nil
+	n := chainRuns
+	if l.look.OwnRuns {
+		n = ownRuns
+	}
+	if l.f.Chains, err = l.book.ControlRuns(l.r.Meter, l.r.StripLot, at, n); err != nil {
+		return err
+	}
+	if _, err = l.chainRanges(); err != nil {
+		return err
 	}
 	actions, err := l.book.CorrectiveActions(l.r.Meter)
-	if err != nil {
-		return err
-	}
 	for _, a := range actions {
 		if !a.At.After(at) {
 			l.f.Actions = append(l.f.Actions, a)
 		}
 	}
+	return err
+}
+
+// chainRanges reads the rows of the control lots in the chains, and whether
+// any of them states an SD.
+func (l *lookup) chainRanges() (stated bool, err error) {
+	l.f.ChainRanges = nil
 	var seen []string
-	for _, run := range runs {
+	for _, run := range l.f.Chains {
 		lot := run.Reading.ControlLot
 		if slices.Contains(seen, lot) {
 			continue
@@ -142,11 +156,14 @@ func (l *lookup) chains() error {
 		seen = append(seen, lot)
 		rows, err := l.book.ControlLots(lot)
 		if err != nil {
-			return err
+			return false, err
+		}
+		for _, row := range rows {
+			stated = stated || !row.SD.IsZero() || !row.RangeSDs.IsZero()
 		}
 		l.f.ChainRanges = append(l.f.ChainRanges, rows...)
 	}
-	return nil
+	return stated, nil
 }
 
 // labs are laboratory results of the patient about the test.

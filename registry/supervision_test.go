@@ -8,6 +8,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"tidegate/poct"
+	"tidegate/registry"
 )
 
 func shipment(id, lot, arrived string) poct.Shipment {
@@ -84,7 +85,7 @@ func TestFactsNoticeANewerLot(t *testing.T) {
 func TestFactsGiveChainsWithTheirRanges(t *testing.T) {
 	book := full()
 	for i := range 90 {
-		run := past(poct.KindControl, "Q3-1007", "", tested.Add(time.Duration(i-100)*24*time.Hour))
+		run := past(poct.KindControl, "Q3-1007", "", tested.Add(time.Duration(i-100)*2*time.Hour))
 		run.Reading.StripLot, run.Reading.ControlLot, run.Reading.ControlLevel = "7K40231", "QC77", "12"[i%2:i%2+1]
 		book.past = append(book.past, run)
 	}
@@ -92,12 +93,29 @@ func TestFactsGiveChainsWithTheirRanges(t *testing.T) {
 	other.Reading.StripLot = "other"
 	book.past = append(book.past, other)
 	book.rows.Actions = []poct.CorrectiveAction{{Meter: "Q3-1007", At: tested.Add(-time.Hour)}, {Meter: "Q3-1007", At: tested.Add(time.Hour)}, {Meter: "R2-0001", At: tested}}
+
 	f := facts(t, book, reading())
-	assert.Len(t, f.Actions, 1, "on this meter, up to the test")
+	assert.NotContains(t, book.seen, "control runs", "no SD is stated, so no chart can be drawn")
+	assert.NotEmpty(t, f.Chains)
+	assert.Len(t, f.ChainRanges, 2, "they show why not")
+
+	f, err := registry.Look{OwnRuns: true}.Facts(book, reading(), tested, tested)
+	require.NoError(t, err)
 	assert.Len(t, f.Chains, 80, "of each level the newest 40")
-	assert.True(t, f.Chains[0].Tested.Before(f.Chains[79].Tested), "oldest first")
+
+	book.rows.ControlLots[1].RangeSDs = poct.MustNumber("2")
+	f = facts(t, book, reading())
+	assert.Len(t, f.Actions, 1, "on this meter, up to the test")
+	assert.Len(t, f.Chains, 24, "of each level the newest 12")
+	assert.True(t, f.Chains[0].Tested.Before(f.Chains[23].Tested), "oldest first")
 	assert.Len(t, f.ChainRanges, 2)
 	assert.Empty(t, f.ControlLots, "those belong to what stands in the patient's place")
+
+	book.seen = nil
+	r := reading()
+	r.StripLot = "unused"
+	assert.Empty(t, facts(t, book, r).Chains)
+	assert.NotContains(t, book.seen, "control runs", "no control of this lot is known")
 }
 
 func TestFactsTellLaboratoryResultsAndFindings(t *testing.T) {

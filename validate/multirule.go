@@ -85,6 +85,17 @@ func askMultirule(s *subject, k *rule) reply {
 	return out
 }
 
+// OwnRuns reports whether control charts anywhere take mean and SD from a
+// meter's own runs, so that the registry has to look up more of them.
+func (ru *Rules) OwnRuns() bool {
+	i := place[multiruleCheck.Code]
+	own := ru.base[i].choices["basis"] == "runs"
+	for _, rules := range ru.sites {
+		own = own || rules[i].choices["basis"] == "runs"
+	}
+	return own
+}
+
 // chart is what the control chart of a meter and lot says of its newest runs.
 type chart struct {
 	from  []string // what its means and SDs rest on; none where it cannot be drawn

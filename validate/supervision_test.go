@@ -416,6 +416,12 @@ func TestMultirule(t *testing.T) {
 	}
 }
 
+func TestOwnRunsAreAskedFor(t *testing.T) {
+	assert.False(t, rules(t, nil).OwnRuns())
+	assert.True(t, rules(t, validate.Config{"qc-multirule": set{"basis": "runs"}}).OwnRuns())
+	assert.True(t, rules(t, validate.Config{"sites": set{"saltmarsh": set{"qc-multirule": set{"basis": "runs"}}}}).OwnRuns())
+}
+
 // A kept chart never answers for other runs than its own.
 func TestChartsAreDrawnAnew(t *testing.T) {
 	ru := rules(t, nil)
