@@ -16,7 +16,7 @@ import (
 
 // testDays plays random days: messages of every verdict, corrections,
 // withdrawals, re-files, resends, sends that fail in every way, leases that
-// run out, and a desk that settles at random. Whatever happens, the account
+// run out, controls that fail, and a desk that settles and judges at random. Whatever happens, the account
 // adds up and the store verifies; when all is drained, nothing is under way
 // and the record system, as the receipts tell it, holds at most one creation
 // for each filing.
@@ -56,7 +56,7 @@ type day struct {
 
 func (d *day) step() {
 	d.Clock.Move(time.Duration(rapid.IntRange(-5, 90).Draw(d.r, "seconds")) * time.Second)
-	switch rapid.SampledFrom([]string{"new", "new", "again", "version", "send", "send", "late", "settle"}).Draw(d.r, "act") {
+	switch rapid.SampledFrom([]string{"new", "new", "again", "version", "send", "send", "late", "settle", "doubt", "judge", "take back"}).Draw(d.r, "act") {
 	case "new":
 		d.message(d.outcome(fmt.Sprint(len(d.results)), ""))
 	case "again":
@@ -82,6 +82,46 @@ func (d *day) step() {
 		d.claims = nil
 	case "settle":
 		d.settle()
+	case "doubt":
+		c := Control("Q1", fmt.Sprint("c", len(d.results)), Begin)
+		c.QCPassed = rapid.Bool().Draw(d.r, "passed")
+		c.Result.Reading.ControlLevel = rapid.SampledFrom([]string{"1", "2"}).Draw(d.r, "level")
+		d.message(c)
+	case "judge":
+		d.judgeItem()
+	case "take back":
+		if len(d.results) > 0 {
+			id := d.results[rapid.IntRange(0, len(d.results)-1).Draw(d.r, "result")]
+			tr, err := d.Trace(d.Ctx, id)
+			d.ok(err)
+			d.refused(d.Withdraw(d.Ctx, poct.Judgement{Result: id, Version: len(tr.Versions), Actor: "r.ito", Reason: "At random."}, nil))
+		}
+	}
+}
+
+// judgeItem judges a result of an open look-back.
+func (d *day) judgeItem() {
+	lists, err := d.LookBacks(d.Ctx, true, "", 0)
+	d.ok(err)
+	if len(lists) == 0 {
+		return
+	}
+	b, err := d.LookBack(d.Ctx, lists[0].ID, "", 0)
+	d.ok(err)
+	i := b.Items[rapid.IntRange(0, len(b.Items)-1).Draw(d.r, "item")]
+	j := poct.Judgement{Result: i.Result, Version: i.Version, Actor: "k.osei", Reason: "At random.",
+		Judged: rapid.SampledFrom([]poct.Judged{poct.Stands, poct.RepeatAsked, poct.TakenBack}).Draw(d.r, "judged")}
+	err = d.JudgeItem(d.Ctx, b.ID, j, nil)
+	if i.Judged != "" && !errors.Is(err, poct.ErrOvertaken) {
+		d.Fatalf("judged twice: %v", err)
+	}
+	d.refused(err)
+}
+
+// refused lets an act be refused for what became of the result.
+func (d *day) refused(err error) {
+	if !errors.Is(err, poct.ErrOvertaken) && !errors.Is(err, poct.ErrNotAllowed) {
+		d.ok(err)
 	}
 }
 
