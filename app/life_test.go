@@ -34,6 +34,7 @@ type house struct {
 	record *standin.Record
 	people []standin.Patient
 	seq    int
+	end    func() // stops the daemon
 }
 
 // newHouse begins one; more stands at the end of its configuration.
@@ -58,15 +59,9 @@ func newHouse(t *testing.T, more ...string) *house {
 	var faults []config.Fault
 	h.cfg, faults = config.Load(h.setup.Config)
 	require.Empty(t, faults)
-	h.app, err = app.New(h.cfg, app.Options{Log: zerolog.New(zerolog.NewTestWriter(t)).Level(zerolog.WarnLevel), Version: "test"})
-	require.NoError(t, err)
-	ctx, cancel := context.WithCancel(context.Background())
-	ran := make(chan error, 1)
-	go func() { ran <- h.app.Run(ctx) }()
+	h.begin()
 	t.Cleanup(func() {
-		cancel()
-		require.NoError(t, <-ran)
-		require.NoError(t, h.app.Close())
+		h.end()
 		v, err := app.Verify(context.Background(), h.cfg, nil)
 		require.NoError(t, err)
 		require.Empty(t, v.Faults)
@@ -75,6 +70,23 @@ func newHouse(t *testing.T, more ...string) *house {
 	})
 	h.controls()
 	return h
+}
+
+// begin starts the daemon on what is in its folder; end stops it.
+func (h *house) begin() {
+	h.t.Helper()
+	var err error
+	h.app, err = app.New(h.cfg, app.Options{Log: zerolog.New(zerolog.NewTestWriter(h.t)).Level(zerolog.WarnLevel), Version: "test"})
+	require.NoError(h.t, err)
+	ctx, cancel := context.WithCancel(context.Background())
+	ran := make(chan error, 1)
+	go func() { ran <- h.app.Run(ctx) }()
+	h.end = func() {
+		h.t.Helper()
+		cancel()
+		require.NoError(h.t, <-ran)
+		require.NoError(h.t, h.app.Close())
+	}
 }
 
 // controls lets the meter's own controls of the day pass first.

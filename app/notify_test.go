@@ -7,6 +7,7 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"slices"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -16,16 +17,16 @@ import (
 // duty is a system that pages people, as another maker would write it.
 type duty struct {
 	*httptest.Server
-	got chan []byte
+	got  chan []byte
+	away atomic.Bool // cuts off whoever calls
 }
 
 func newDuty(t *testing.T) *duty {
 	d := &duty{got: make(chan []byte, 100)}
-	failed := false
+	d.away.Store(true)
 	d.Server = httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		body, err := io.ReadAll(r.Body)
-		if err != nil || !failed { // the first call of all is cut off
-			failed = true
+		if err != nil || d.away.Load() {
 			panic(http.ErrAbortHandler)
 		}
 		d.got <- body
@@ -47,12 +48,9 @@ func TestCriticalResultIsToldOf(t *testing.T) {
 	h.send(m.bytes())
 	h.rest()
 
-	var body []byte
-	select {
-	case body = <-d.got:
-	case <-time.After(60 * time.Second):
-		t.Fatal("nobody was told")
-	}
+	h.attempts("unreachable")
+	d.away.Store(false)
+	body := <-d.got
 	var notice map[string]any
 	require.NoError(t, json.Unmarshal(body, &notice))
 	require.Equal(t, []string{"at", "code", "hold", "id", "kind", "site", "step"}, slices.Sorted(maps.Keys(notice)))
@@ -69,9 +67,43 @@ func TestCriticalResultIsToldOf(t *testing.T) {
 	require.EqualValues(t, 1, h.metric("tidegate_criticals_open", "site", "millrace"))
 	require.EqualValues(t, 0, h.metric("tidegate_criticals_escalated", "site", "millrace"))
 	require.EqualValues(t, 0, h.metric("tidegate_holds_ageing", "site", "millrace"))
-	require.Eventually(t, func() bool { return h.metric("tidegate_notifications_total", "class", "sent") == 1 }, 30*time.Second, 5*time.Millisecond)
-	require.EqualValues(t, 1, h.metric("tidegate_notifications_total", "class", "unreachable"))
+	h.attempts("sent")
 	require.EqualValues(t, 0, h.metric("tidegate_notification_oldest_seconds", "channel", "duty"))
+}
+
+// What the other system could not take before a stop is told after the start,
+// and what it took is not told again.
+func TestToldAfterARestart(t *testing.T) {
+	d := newDuty(t)
+	h := newHouse(t, d.config())
+	first, second := h.test(9, "6.1", "73.2"), h.test(10, "6.4", "76.8")
+	ids := map[string]bool{}
+	read := func(body []byte) {
+		var notice struct{ ID string }
+		require.NoError(t, json.Unmarshal(body, &notice))
+		require.False(t, ids[notice.ID], "told twice")
+		ids[notice.ID] = true
+	}
+	d.away.Store(false)
+	h.send(first.bytes())
+	read(<-d.got)
+	h.attempts("sent")
+	d.away.Store(true)
+	h.send(second.bytes())
+	h.rest()
+	h.attempts("unreachable")
+	h.end()
+	d.away.Store(false)
+	h.begin()
+	read(<-d.got)
+	h.attempts("sent")
+	require.Empty(t, d.got)
+}
+
+// attempts waits for an attempt of a class, counted by this process.
+func (h *house) attempts(class string) {
+	h.t.Helper()
+	require.Eventually(h.t, func() bool { return h.metric("tidegate_notifications_total", "class", class) > 0 }, 60*time.Second, 5*time.Millisecond)
 }
 
 // metric reads the value of one series, -1 if there is none.

@@ -87,7 +87,7 @@ func (r reader) rows(ctx context.Context, kind poct.RegistryKind) (all poct.Regi
 	}
 }
 
-// wiring tells how each inlet and outlet does. An inlet is well while it
+// wiring tells how each inlet, outlet and channel does. An inlet is well while it
 // listens; that none of its meters has been heard is not its fault.
 func (a *App) wiring() []web.Wire {
 	var out []web.Wire
@@ -97,6 +97,12 @@ func (a *App) wiring() []web.Wire {
 	for n, o := range a.outlets {
 		h := o.Health()
 		out = append(out, web.Wire{ID: h.Outlet, Kind: a.cfg.Outlets[n].Kind, Well: h.Up, Since: h.Since, Why: h.Reason})
+	}
+	if a.notices == nil {
+		return out // opened for one command
+	}
+	for _, h := range a.notices.Health() {
+		out = append(out, web.Wire{ID: h.Channel, Kind: h.Kind, Well: h.Up, Since: h.Since, Why: h.Reason})
 	}
 	return out
 }

@@ -206,6 +206,8 @@ func (c *channel) answered(err error) {
 	c.state.Reason = ""
 	if err != nil {
 		c.state.Reason = err.Error()
+	} else {
+		c.state.Oldest = time.Time{}
 	}
 	if class == c.last {
 		return
