@@ -28,9 +28,9 @@ const testsPage = 1000
 // Tests counts patient tests that gave a value, and device errors, of what was
 // first judged (moments after it came) in [from, to), by "operator", "site",
 // "meter" or "strip_lot" and sorted by these; "" stands for those that did not
-// tell. A zero `to` is now. What was ignored or turned out to be another result
+// tell. Of one site, or with "" of all. A zero `to` is now. What was ignored or turned out to be another result
 // counts as neither.
-func (s *Store) Tests(ctx context.Context, from, to time.Time, by string) ([]poct.TestCount, error) {
+func (s *Store) Tests(ctx context.Context, from, to time.Time, by, site string) ([]poct.TestCount, error) {
 	column, ok := testKeys[by]
 	if !ok {
 		return nil, fmt.Errorf("tests are counted by %v, not by %q", slices.Sorted(maps.Keys(testKeys)), by)
@@ -53,8 +53,8 @@ func (s *Store) Tests(ctx context.Context, from, to time.Time, by string) ([]poc
 			}
 			return r, err
 		}, `SELECT r.seq, `+column+`, v.reading FROM results r JOIN versions v ON v.seq = r.current
-			WHERE r.seq > ? AND r.seq < ? AND +r.kind IN ('patient', 'event') AND r.state NOT IN ('ignored', 'duplicate') ORDER BY r.seq LIMIT ?`,
-			after, frontOf(to), testsPage)
+			WHERE r.seq > ?1 AND r.seq < ?2 AND (?3 = '' OR r.site = ?3) AND +r.kind IN ('patient', 'event') AND r.state NOT IN ('ignored', 'duplicate') ORDER BY r.seq LIMIT ?4`,
+			after, frontOf(to), site, testsPage)
 		if err != nil {
 			return nil, fmt.Errorf("count tests: %w", err)
 		}

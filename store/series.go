@@ -50,6 +50,15 @@ func (s *Store) LotResults(ctx context.Context, stripLot string, from, to time.T
 	return withoutWithdrawn(list), err
 }
 
+// LotTrials lists the patient results measured with a strip lot at a site and
+// tested in [from, to] that went out or are held: what the acceptance of the
+// lot compares. Oldest first; what was withdrawn is left out.
+func (s *Store) LotTrials(ctx context.Context, stripLot, site string, from, to time.Time) ([]poct.Past, error) {
+	list, err := s.bookUnder(ctx).pasts(`WHERE strip_lot = ? AND strip_lot <> '' AND site = ? AND kind = 'patient'
+		AND state IN ('delivered', 'delivering', 'held') AND tested BETWEEN ? AND ? ORDER BY tested, seq`, stripLot, site, micros(from), upTo(to))
+	return withoutWithdrawn(list), err
+}
+
 // ControlSeries lists the final control runs of a meter tested in [from, to],
 // failed ones and ones still held too, oldest first.
 func (s *Store) ControlSeries(ctx context.Context, meter string, from, to time.Time) ([]poct.Past, error) {

@@ -329,31 +329,32 @@ func testTests(t *testing.T, open Open) {
 	w.Take(test(70, byOperator("120")))
 	end := w.Clock.Now()
 	for _, c := range []struct {
-		by       string
+		by, site string
 		from, to time.Time
 		want     []poct.TestCount
 	}{
-		{"operator", began, end, []poct.TestCount{
+		{"meter", "harbour", began, end, []poct.TestCount{{Key: "Q2", Tests: 1, Codes: map[string]int{}}}},
+		{"operator", "", began, end, []poct.TestCount{
 			{Key: "", Tests: 1, Codes: map[string]int{}},
 			{Key: "118", Tests: 2, Events: 1, Codes: map[string]int{"E-blood": 1}},
 			{Key: "119", Tests: 1, Events: 2, Codes: map[string]int{"E-blood": 1, "E-air": 1}}}},
-		{"site", began, end, []poct.TestCount{
+		{"site", "", began, end, []poct.TestCount{
 			{Key: "harbour", Tests: 1, Codes: map[string]int{}},
 			{Key: "saltmarsh", Tests: 3, Events: 3, Codes: map[string]int{"E-blood": 2, "E-air": 1}}}},
-		{"meter", began, end, []poct.TestCount{
+		{"meter", "", began, end, []poct.TestCount{
 			{Key: "Q1", Tests: 3, Events: 3, Codes: map[string]int{"E-blood": 2, "E-air": 1}},
 			{Key: "Q2", Tests: 1, Codes: map[string]int{}}}},
-		{"strip_lot", began, end, []poct.TestCount{
+		{"strip_lot", "", began, end, []poct.TestCount{
 			{Key: "6A1", Tests: 1, Events: 1, Codes: map[string]int{"E-air": 1}},
 			{Key: "7K40231", Tests: 3, Events: 2, Codes: map[string]int{"E-blood": 2}}}},
-		{"operator", end, end.Add(time.Millisecond), []poct.TestCount{{Key: "120", Tests: 1, Codes: map[string]int{}}}},
-		{"operator", time.Time{}, began, []poct.TestCount{}},
+		{"operator", "", end, end.Add(time.Millisecond), []poct.TestCount{{Key: "120", Tests: 1, Codes: map[string]int{}}}},
+		{"operator", "", time.Time{}, began, []poct.TestCount{}},
 	} {
-		got, err := w.Tests(w.Ctx, c.from, c.to, c.by)
+		got, err := w.Tests(w.Ctx, c.from, c.to, c.by, c.site)
 		require.NoError(t, err)
 		assert.Equal(t, c.want, got, "by %s from %s", c.by, c.from)
 	}
-	_, err := w.Tests(w.Ctx, began, end, "patient")
+	_, err := w.Tests(w.Ctx, began, end, "patient", "")
 	assert.ErrorContains(t, err, "strip_lot")
 
 	// More than a page of them.
@@ -366,7 +367,7 @@ func testTests(t *testing.T, open Open) {
 		w.message(many[:n]...)
 		many = many[n:]
 	}
-	got, err := w.Tests(w.Ctx, end, end.Add(time.Hour), "meter")
+	got, err := w.Tests(w.Ctx, end, end.Add(time.Hour), "meter", "")
 	require.NoError(t, err)
 	assert.Equal(t, poct.TestCount{Key: "Q9", Tests: 1203, Codes: map[string]int{}}, got[len(got)-1])
 }
@@ -406,6 +407,16 @@ func testSeries(t *testing.T, open Open) {
 	results, err := w.LotResults(w.Ctx, "7K40231", at(2), at(30))
 	require.NoError(t, err)
 	assert.Equal(t, []string{"t3", "t7", "t9"}, sequences(results))
+	trials, err := w.LotTrials(w.Ctx, "7K40231", "saltmarsh", at(2), at(30))
+	require.NoError(t, err)
+	assert.NotEmpty(t, trials)
+	for _, p := range trials {
+		assert.Equal(t, "7K40231", p.Reading.StripLot)
+		assert.Contains(t, []poct.State{poct.Delivered, poct.Delivering, poct.Held}, p.State)
+	}
+	trials, err = w.LotTrials(w.Ctx, "7K40231", "nowhere", at(2), at(30))
+	require.NoError(t, err)
+	assert.Empty(t, trials)
 	results, err = w.LotResults(w.Ctx, "", time.Time{}, time.Time{})
 	require.NoError(t, err)
 	assert.Empty(t, results)
