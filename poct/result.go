@@ -107,7 +107,7 @@ type Facts struct {
 	ChainRanges   []ControlLot       // rows of the control lots in Chains
 	Actions       []CorrectiveAction // on the meter, up to the test
 	Contact       *Contact           // the latest with the meter; nil if it never told its clock
-	ClocksChange  time.Time          // the change of the site's clocks nearest to the test; zero where they never change
+	ClocksChange  time.Time          // the change of the site's clocks nearest to the arrival; zero where they never change
 	PatientSource string             // "registry"
 	RegistryEmpty bool
 }

@@ -1,7 +1,6 @@
 package registry
 
 import (
-	"cmp"
 	"slices"
 	"time"
 
@@ -226,8 +225,8 @@ func (l *lookup) clock() error {
 	if ok && !c.Device.IsZero() {
 		l.f.Contact = &c
 	}
-	if at := cmp.Or(l.r.Tested(), l.f.Received); !at.IsZero() {
-		l.f.ClocksChange = nearestChange(at.In(l.zone()))
+	if !l.f.Received.IsZero() {
+		l.f.ClocksChange = nearestChange(l.f.Received.In(l.zone()))
 	}
 	return err
 }

@@ -169,11 +169,12 @@ func TestFactsTellOfClocks(t *testing.T) {
 
 	book.contacts[0].Device = time.Time{}
 	assert.Nil(t, facts(t, book, reading()).Contact, "a contact that told no time")
-	r := reading()
-	r.TestedAt.At = time.Date(2024, 12, 1, 9, 0, 0, 0, time.UTC)
-	assert.True(t, facts(t, book, r).ClocksChange.Equal(time.Date(2024, 10, 27, 1, 0, 0, 0, time.UTC)))
+	december := time.Date(2024, 12, 1, 9, 0, 0, 0, time.UTC)
+	f, err := registry.Facts(book, reading(), december, december)
+	require.NoError(t, err)
+	assert.True(t, f.ClocksChange.Equal(time.Date(2024, 10, 27, 1, 0, 0, 0, time.UTC)), "nearest to the arrival, whenever the test was")
 	book.rows.Sites[0].TimeZone = "Asia/Kolkata" // has not changed its clocks since 1945
-	assert.True(t, facts(t, book, r).ClocksChange.Before(time.Date(1946, 1, 1, 0, 0, 0, 0, time.UTC)))
+	assert.True(t, facts(t, book, reading()).ClocksChange.Before(time.Date(1946, 1, 1, 0, 0, 0, 0, time.UTC)))
 }
 
 // Typing slips with one character: wrong, missing, too many, or two swapped.

@@ -237,9 +237,11 @@ func newSubject(res *poct.Result, f *poct.Facts) *subject {
 	}
 	s.inr, _ = s.r.Measured("inr")
 	s.pt, _ = s.r.Measured("pt")
+	// A test that gave no result is no result. An error that the profile has no
+	// words for stays what it is: perhaps the profile reads the wrong field.
 	noValue := s.inr.RawValue == "" && s.pt.RawValue == ""
-	if noValue && (s.kind == patient && s.r.Status == poct.StatusCancelled || s.kind&(measured|comparison) != 0 && s.r.DeviceError != "") {
-		s.kind = event // a test that gave no result is no result
+	if noValue && (s.kind == patient && s.r.Status == poct.StatusCancelled || s.kind&(measured|comparison) != 0 && s.r.ErrorText != "") {
+		s.kind = event
 	}
 	s.tested = s.r.Tested()
 	switch {

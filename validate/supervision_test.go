@@ -326,10 +326,13 @@ func TestADeviceErrorIsNeverAResult(t *testing.T) {
 		assert.Equal(t, poct.File, f.Else, kind)
 		assert.Contains(t, problemsOf(f, "device-error")[0].Remedy, "Never add blood", kind)
 	}
-	for _, value := range []string{"2.5", "E-4", ">8.0"} {
+	for _, value := range []string{"2.5", "E-4", ">8.0", ""} {
 		s := good()
 		s.inr(value)
 		s.r().DeviceError = "E-4"
+		if value == "" {
+			s.r().Measurements, s.r().DeviceError = nil, "E-9" // no words for it: perhaps the profile reads the wrong field
+		}
 		f := s.check(t, nil)
 		require.Equal(t, poct.HoldIt, f.Verdict, value)
 		err := validate.May(f.Problems, poct.ActRelease, poct.Actor{Name: "r.ito", Role: "reviewer coordinator clinician"}, "118")
