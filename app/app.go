@@ -121,7 +121,7 @@ func (a *App) ready() error {
 		a.log.Error().Err(err).Str("stage", "pipeline").Msg("a look-up failed; its arrival waits")
 	}
 	if a.desk, err = review.New(review.Settings{
-		Store: a.store, Judge: a.judge, May: validate.May, Correct: validate.CorrectReading, Now: a.opt.Now,
+		Store: a.store, Judge: a.judge, May: a.cfg.Rules().May, Correct: validate.CorrectReading, Now: a.opt.Now,
 	}); err != nil {
 		return err
 	}

@@ -48,7 +48,7 @@ func newJudge(cfg *config.Config, now func() time.Time) *pipeline.Judge {
 	j := &pipeline.Judge{
 		Inlets: map[string]pipeline.InletRule{},
 		Rules:  cfg.Rules(),
-		Facts:  registry.Facts,
+		Facts:  lookUp(cfg).Facts,
 		Zones:  func(b poct.Book) mapping.Zones { return registry.Zones(b) },
 		Now:    now, Patience: cfg.LookupPatience,
 	}
@@ -64,6 +64,9 @@ func newJudge(cfg *config.Config, now func() time.Time) *pipeline.Judge {
 	}
 	return j
 }
+
+// lookUp reads as far back as the rules ask.
+func lookUp(cfg *config.Config) registry.Look { return registry.Look{OwnRuns: cfg.Rules().OwnRuns()} }
 
 // newInlet builds one inlet of the configuration, bound to the store through
 // the counting inbox.

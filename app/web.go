@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 
 	"github.com/prometheus/client_golang/prometheus/promhttp"
@@ -14,6 +15,7 @@ import (
 	"tidegate/ledger"
 	"tidegate/poct"
 	"tidegate/registry"
+	"tidegate/review"
 	"tidegate/store"
 	"tidegate/validate"
 	"tidegate/web"
@@ -26,29 +28,44 @@ func (a *App) newWeb() (*web.Server, error) {
 		people = append(people, web.Person{Token: t.Secret.Reveal(), Actor: t.As()})
 	}
 	var checks []web.CheckInfo
-	for _, c := range validate.Checks() {
+	for _, c := range slices.Concat(validate.Checks(), a.cfg.Rules().Local()) {
 		checks = append(checks, web.CheckInfo{Number: c.Number, Code: c.Code, Title: c.Title, Asks: c.Asks, Acts: c.Acts, Desk: c.Desk})
 	}
+	coordinator, err := review.NewCoordinator(reader{a.store}, a.opt.Now)
+	if err != nil {
+		return nil, err
+	}
 	return web.New(web.Settings{
-		Reader:     reader{a.store},
-		Desk:       a.desk,
-		People:     people,
-		Now:        a.opt.Now,
-		Log:        a.log.With().Str("stage", "pages").Logger(),
-		Listen:     a.cfg.Web.Listen,
-		Group:      a.opt.Group,
-		Version:    a.opt.Version,
-		Checks:     checks,
-		Facts:      registry.Facts,
-		Listeners:  a.Listeners,
-		Wiring:     a.wiring,
-		Import:     a.importRows,
-		Export:     a.export,
-		Checkpoint: a.checkpoint,
-		Prove:      a.prove,
-		Ready:      a.notReady,
-		Metrics:    promhttp.HandlerFor(a.metrics.reg, promhttp.HandlerOpts{}),
+		Reader:      reader{a.store},
+		Desk:        a.desk,
+		People:      people,
+		Now:         a.opt.Now,
+		Log:         a.log.With().Str("stage", "pages").Logger(),
+		Listen:      a.cfg.Web.Listen,
+		Group:       a.opt.Group,
+		Version:     a.opt.Version,
+		Checks:      checks,
+		Facts:       registry.Facts,
+		Readiness:   a.readiness,
+		Coordinator: coordinator,
+		Listeners:   a.Listeners,
+		Wiring:      a.wiring,
+		Import:      a.importRows,
+		Export:      a.export,
+		Checkpoint:  a.checkpoint,
+		Prove:       a.prove,
+		Ready:       a.notReady,
+		Metrics:     promhttp.HandlerFor(a.metrics.reg, promhttp.HandlerOpts{}),
 	})
+}
+
+// readiness asks the gate itself whether a meter may be used now.
+func (a *App) readiness(_ context.Context, serial string) (poct.Readiness, error) {
+	facts, lot, err := lookUp(a.cfg).ReadyFacts(a.store.Book(), serial, a.opt.Now())
+	if err != nil {
+		return poct.Readiness{}, err
+	}
+	return a.cfg.Rules().Ready(facts, lot, a.cfg.MetersUsual), nil
 }
 
 // reader shows the store to the pages in their own terms.
