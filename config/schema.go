@@ -96,8 +96,29 @@ func checksSchema() *jsonschema.Schema {
 		block.Properties.Set(c.Code, keys)
 		site.Properties.Set(c.Code, keys)
 	}
+	local := localSchema()
+	block.Properties.Set("local", local)
+	site.Properties.Set("local", local)
 	block.Properties.Set("sites", &jsonschema.Schema{Type: "object", AdditionalProperties: site})
 	return block
+}
+
+// localSchema is the list of the laboratory's own rules.
+func localSchema() *jsonschema.Schema {
+	rule := object()
+	for _, k := range validate.LocalKeys() {
+		s := &jsonschema.Schema{Type: "string"}
+		switch {
+		case k.Name == "off":
+			s.Type = "boolean"
+		case k.Kind == validate.Choice:
+			s = keySchema(k)
+		}
+		s.Description = strings.TrimSpace(k.Means + " " + defaultText(k))
+		rule.Properties.Set(k.Name, s)
+	}
+	rule.Required = []string{"code"}
+	return &jsonschema.Schema{Type: "array", Items: rule}
 }
 
 func keySchema(k validate.Key) *jsonschema.Schema {
