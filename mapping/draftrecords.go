@@ -288,7 +288,7 @@ func (g *drafted) resultsOf(list columns) {
 			r.Unit, r.Units = FieldConfig{At: unit.place}, g.units(key, analyte, append(slices.Clone(unit.values), missing(c, unit)...))
 		} else {
 			r.Unit = FieldConfig{At: ucum[analyte]}
-			g.doubt(key, "no unit is sent; %s is taken for %s", c.place, map[string]string{"inr": "INR", "pt": "seconds"}[analyte])
+			g.doubt(key, "no unit is sent; what stands in %s is taken for %s", c.place, ucum[analyte])
 		}
 		g.doubt(key, "%s is the LOINC code for a fingerstick", r.LOINC)
 		g.cfg.Results = append(g.cfg.Results, r)

@@ -83,5 +83,5 @@ func printDrafts(s *streams, r draftReport) {
 	for _, x := range r.Refused {
 		fmt.Fprintf(s.err, "%s: %s\n", x.File, x.Why)
 	}
-	fmt.Fprintf(s.err, "%d profiles drafted; %d lines to decide, marked unsure\n", len(r.Proposals), unsure)
+	fmt.Fprintf(s.err, "profiles drafted: %d; to decide, marked unsure: %d\n", len(r.Proposals), unsure)
 }
