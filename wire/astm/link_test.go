@@ -138,7 +138,7 @@ func TestReceiver(t *testing.T) {
 		{"given up within a frame", astm.Settings{}, append(first, step{"\x022P|", ""}, step{eot, "ended given up; timer 0s"})},
 		{"begun anew within a frame", astm.Settings{}, append(first, step{"\x022P|" + enq, "ended anew; begun; write ACK; timer 30s"})},
 		{"the end of a frame was lost", astm.Settings{}, []step{begun, {frame(1, "H\r")[:6], ""}, {frame(1, "H\r"), `timer 0s; deliver "H\r" true`}}},
-		{"bytes between frames", astm.Settings{}, append(first, step{"\r\nxy" + frame(2, "P\r"), `timer 0s; deliver "P\r" true; junk "xy"`})},
+		{"bytes between frames", astm.Settings{}, append(first, step{"\r\nxy" + frame(2, "P\r"), `junk "xy"; timer 0s; deliver "P\r" true`})},
 		{"bytes on a line at rest", astm.Settings{}, []step{{"GET / HTTP/1.1\r\n" + ack + nak + eot, `junk "GET / HTTP/1.1"`}}},
 		{"too long a frame", astm.Settings{MaxText: 4}, []step{begun, {frame(1, "12345"), `refused: a frame holds more than the bytes allowed; write NAK; timer 30s; junk "\x03` + frame(1, "12345")[8:10] + `"`},
 			{frame(1, "1234"), `timer 0s; deliver "1234" true`}}},

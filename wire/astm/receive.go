@@ -2,6 +2,7 @@ package astm
 
 // begin answers ENQ: the other side may send.
 func (l *Link) begin() {
+	l.flush()
 	l.state, l.want, l.last, l.unkept, l.accepted, l.frame = receiving, 1, -1, false, false, nil
 	l.do(Action{Kind: Begun})
 	l.reply(ack)
@@ -93,6 +94,7 @@ func (l *Link) refuse(why string) {
 
 // judge a frame that has come to its end.
 func (l *Link) judge() {
+	l.flush()
 	f, fault := readFrame(l.frame)
 	switch {
 	case fault != nil:
