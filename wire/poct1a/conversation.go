@@ -16,7 +16,13 @@ type Store struct{ Document *Document }
 
 // Greeted says who is there. A conversation of the same device elsewhere is
 // superseded by it.
-type Greeted struct{ Hello Hello }
+type Greeted struct {
+	Hello    Hello
+	Document *Document
+}
+
+// Alive says that the device is there: KPA.R01, and when by its own clock.
+type Alive struct{ Created Value }
 
 // Reported says how the device stands, and when by its own clock. It is the
 // moment for Wish.
@@ -43,6 +49,7 @@ type Close struct{ Why string }
 func (Send) action()          {}
 func (Store) action()         {}
 func (Greeted) action()       {}
+func (Alive) action()         {}
 func (Reported) action()      {}
 func (ToldOperators) action() {}
 func (ToldPatients) action()  {}
@@ -204,6 +211,7 @@ func (c *Conversation) message(d *Document) {
 		}
 	case "KPA":
 		c.ack(d, true)
+		c.do(Alive{d.Header().Created})
 	case "ESC":
 		e := d.Escape()
 		c.answered(Reply{Type: "ESC", Acked: e.Control, Error: e.Detail})
@@ -228,7 +236,7 @@ func (c *Conversation) greet(d *Document) {
 		return
 	}
 	c.hello, c.phase, c.agenda, c.now, c.asked = h, awaitStatus, nil, nil, ""
-	c.do(Greeted{h})
+	c.do(Greeted{h, d})
 	c.ack(d, true)
 }
 
