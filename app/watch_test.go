@@ -2,6 +2,7 @@ package app
 
 import (
 	"bytes"
+	"context"
 	"crypto/sha256"
 	"os"
 	"sync/atomic"
@@ -149,4 +150,21 @@ func TestWatchersOnTheStore(t *testing.T) {
 	require.NoError(t, err)
 	require.Empty(t, d.at(watchers, 28*time.Hour)[poct.NotifyInlet], "heard")
 	require.Len(t, d.at(watchers, 30*time.Hour)[poct.NotifyInlet], 1, "another silence")
+}
+
+// A record system that takes no connection is an outlet that is down: told of
+// once, when it has lasted.
+func TestOutletWithoutARecordSystem(t *testing.T) {
+	d := newDay(t, "") // nothing listens where the results should go
+	ctx, cancel := context.WithCancel(t.Context())
+	ended := make(chan error, 1)
+	go func() { ended <- d.app.outlets[0].Run(ctx) }()
+	require.Eventually(t, func() bool { return !d.app.health()[0].Up }, 60*time.Second, 5*time.Millisecond)
+	cancel()
+	require.NoError(t, <-ended)
+
+	watchers := d.app.watchers()
+	require.Empty(t, d.at(watchers, 4*time.Minute)[poct.NotifyOutlet])
+	require.Equal(t, []told{{kind: poct.NotifyOutlet, code: "record"}}, toldOf(d.at(watchers, 6*time.Minute)[poct.NotifyOutlet]))
+	require.Empty(t, d.at(watchers, time.Hour)[poct.NotifyOutlet])
 }

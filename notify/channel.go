@@ -67,20 +67,18 @@ func (c *channel) health() Health {
 // run takes batch after batch until ctx ends.
 func (c *channel) run(ctx context.Context) {
 	defer c.to.close()
-	failed, told := 0, ""
+	told := ""
 	for ctx.Err() == nil {
 		n, err := c.round(ctx)
-		if err != nil {
-			failed++
+		switch {
+		case err != nil:
 			if told != err.Error() && ctx.Err() == nil {
 				told = err.Error()
 				c.log.Error().Err(err).Msg("notifications cannot be read or marked as sent; tried again until it works")
 			}
-			c.rest(ctx, c.cfg.Retry.pauseAfter(failed, nil), nil)
-			continue
-		}
-		failed, told = 0, ""
-		if n < batch {
+			c.rest(ctx, c.s.Poll, nil)
+		case n < batch:
+			told = ""
 			c.rest(ctx, c.s.Poll, c.wake)
 		}
 	}

@@ -142,7 +142,7 @@ func start(t *testing.T, s notify.Settings, cfgs ...notify.Config) *notify.Worke
 }
 
 func settings(t *testing.T, o notify.Outbox) notify.Settings {
-	return notify.Settings{Outbox: o, Log: zerolog.New(zerolog.NewTestWriter(t))}
+	return notify.Settings{Outbox: o, Log: zerolog.New(zerolog.NewTestWriter(t)), Poll: 10 * time.Millisecond}
 }
 
 // await waits for an attempt of a class on the only channel.
