@@ -213,18 +213,24 @@ func (b *book) controlRuns(meter, stripLot string, of func(chain string) ([]poct
 	if err != nil {
 		return nil, fmt.Errorf("read control runs: %w", err)
 	}
-	var all []poct.Past
+	var all []*poct.Past // readings are large, and there may be many
 	for _, chain := range chains {
 		runs, err := of(chain)
 		if err != nil {
 			return nil, err
 		}
-		all = append(all, runs...)
+		for i := range runs {
+			all = append(all, &runs[i])
+		}
 	}
-	slices.SortFunc(all, func(x, y poct.Past) int {
+	slices.SortFunc(all, func(x, y *poct.Past) int {
 		return cmp.Or(x.Tested.Compare(y.Tested), cmp.Compare(x.Result, y.Result)) // ids rise as the results came
 	})
-	return all, nil
+	out := make([]poct.Past, len(all))
+	for i, p := range all {
+		out[i] = *p
+	}
+	return out, nil
 }
 
 func (b *book) LabResults(p poct.PatientRef, from, to time.Time) ([]poct.Past, error) {

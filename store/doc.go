@@ -12,6 +12,8 @@
 //     disk alone is no such end: it is refused, and works again by itself when
 //     there is room.
 //   - One process owns a data folder; a second one is told who does.
+//   - Who is to be told is written with what they are told of: a crash loses
+//     neither the one nor the other.
 //   - Late workers are fenced: a decision, an intent or a receipt commits only
 //     while its claim holds.
 //

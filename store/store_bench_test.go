@@ -107,6 +107,8 @@ func judgeAll(b *testing.B, ctx context.Context, s *store.Store) {
 		_, errs, err := s.Decide(context.Background(), claims, func(book poct.Book, _ poct.Arrival) (poct.Decision, error) {
 			n++
 			o := storetest.Released(fmt.Sprint("Q", n%8), fmt.Sprint(n), "2.5")
+			o.Result.Reading.StripLot = fmt.Sprint("7K", n%4)
+			o.Result.Reading.SentAt = poct.Stamp{At: time.Now(), Precision: "second"}
 			return poct.Decision{Outcomes: []poct.Outcome{o}}, lookUp(book, o.Result.Reading, n)
 		})
 		if err := errors.Join(append(errs, err)...); err != nil {
@@ -134,7 +136,10 @@ func lookUp(book poct.Book, r poct.Reading, n int) error {
 	_, err4 := book.Controls(r.Meter, at.Add(-48*time.Hour), at)
 	_, err5 := book.PatientResults(poct.PatientRef{Authority: "MILLRACE", ID: fmt.Sprint(n)}, at.Add(-24*time.Hour), at, 12)
 	_, err6 := book.MeterResults(r.Meter, 1)
-	return errors.Join(err1, err2, err3, err4, err5, err6)
+	_, err7 := book.SiteLots("saltmarsh", 20)
+	_, err8 := book.LabResults(poct.PatientRef{Authority: "MILLRACE", ID: fmt.Sprint(n)}, at.Add(-24*time.Hour), at)
+	_, _, err9 := book.Contact(r.Meter)
+	return errors.Join(err1, err2, err3, err4, err5, err6, err7, err8, err9)
 }
 
 func deliverAll(b *testing.B, ctx context.Context, s *store.Store, delivered *atomic.Int64, all int64, stop func()) {

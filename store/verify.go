@@ -32,6 +32,9 @@ const (
 //     the row says; and each event of that kind must have its row;
 //   - the sums.
 //
+// Contacts and notifications are working data that no event vouches for: what
+// they tell of stands in readings, holds and calls.
+//
 // keys are the public keys to check signatures with, one a line; "" checks
 // none and says so in a note. progress may be nil.
 func (s *Store) Verify(ctx context.Context, keys string, progress func(done, of int64)) (ledger.Verification, error) {
