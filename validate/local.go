@@ -55,7 +55,13 @@ var (
 )
 
 // calm puts the compiler's messages into this program's words.
-var calm = strings.NewReplacer("Syntax error: ", "", "invalid matches argument", "no pattern that matches can take (RE2)", "invalid", "unusable")
+func calm(message string) string {
+	message, _, _ = strings.Cut(message, " expecting ") // a list of all that the grammar allows
+	return strings.NewReplacer(
+		"Syntax error: ", "", "mismatched input '<EOF>'", "it ends too early", "extraneous input", "unexpected", "mismatched input", "unexpected",
+		"invalid matches argument", "no pattern that matches can take (RE2)", "invalid", "unusable",
+	).Replace(message)
+}
 
 // locals reads the list of local rules in a block and lays them over those
 // below: a rule of a site takes the place of the group's of the same code.
@@ -180,7 +186,7 @@ func (c *compiler) expression(path, text string) cel.Program {
 	ast, issues := language().Compile(text)
 	if issues.Err() != nil {
 		for _, e := range issues.Errors()[:min(3, len(issues.Errors()))] {
-			c.fault(path, fmt.Sprintf("line %d, column %d of the expression: %s", e.Location.Line(), e.Location.Column()+1, calm.Replace(e.Message)), instead)
+			c.fault(path, fmt.Sprintf("line %d, column %d of the expression: %s", e.Location.Line(), e.Location.Column()+1, calm(e.Message)), instead)
 		}
 		return nil
 	}
