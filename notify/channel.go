@@ -70,15 +70,16 @@ func (c *channel) run(ctx context.Context) {
 	told := ""
 	for ctx.Err() == nil {
 		n, err := c.round(ctx)
-		switch {
-		case err != nil:
+		if err != nil {
 			if told != err.Error() && ctx.Err() == nil {
 				told = err.Error()
 				c.log.Error().Err(err).Msg("notifications cannot be read or marked as sent; tried again until it works")
 			}
 			c.rest(ctx, c.s.Poll, nil)
-		case n < batch:
-			told = ""
+			continue
+		}
+		told = ""
+		if n < batch {
 			c.rest(ctx, c.s.Poll, c.wake)
 		}
 	}
