@@ -18,7 +18,8 @@
 //     Source, as inlet|serial: the same bytes from one meter are one arrival in
 //     whatever conversation they come, equal bytes from two meters are two.
 //     Where no hello came, the peer's host takes the serial's place.
-//   - A new hello of a serial number ends an older connection under it.
+//   - A new hello of a serial number ends an older connection under it, once what
+//     that has in hand is answered.
 //   - Meters are sent nothing that they do not say they can take, and nothing at
 //     all while the registry does not know them.
 //   - A peer that is silent, slow or too large is cut off, and harms no other.

@@ -151,8 +151,9 @@ func (in *Inlet) warn() {
 	}
 }
 
-// greeted makes s the one conversation with its meter. An older one is over:
-// its meter would not begin anew if it still held it.
+// greeted makes s the one conversation with its meter. An older one is over: its
+// meter would not begin anew if it still held it. What the older one has in hand
+// is answered all the same.
 func (in *Inlet) greeted(s *session, serial string) {
 	in.mu.Lock()
 	old := in.sessions[serial]
@@ -169,7 +170,7 @@ func (in *Inlet) greeted(s *session, serial string) {
 	if old == nil || old == s {
 		return
 	}
-	old.Cut()
+	old.Drain()
 	if old.host != s.host {
 		in.notices.Record(s.peer, "the meter connected from another address while a connection under its serial number was open; the older one was ended", nil)
 	}

@@ -43,7 +43,7 @@ type session struct {
 	due     time.Time // when the meter's patience with silence ends; zero: never
 	docEnd  time.Time // when the document in hand must be complete; zero outside
 	refresh time.Time // when lists are looked at again; zero: never
-	ended   bool      // END was sent because the inlet stops
+	ended   bool      // END was sent because the inlet stops, or the meter is elsewhere
 
 	mu       sync.Mutex
 	draining bool
@@ -196,7 +196,7 @@ func (s *session) late(work context.Context, drained bool) error {
 	switch {
 	case drained:
 		s.ended = true
-		err := s.do(work, s.talk.End())
+		err := s.do(work, s.talk.End(""))
 		s.patient()
 		return err
 	case s.split.Open():

@@ -75,22 +75,9 @@ func (wire) Close() {}
 
 var acks = regexp.MustCompile(`<ACK\.type_cd V="(A[AE])"/>(?:<ACK\.ack_control_id V="([^"]*)"/>)?`)
 
-// Send connects again, as a meter does, where another connection under its
-// serial number has taken its place: the suite's senders are all the same meter.
-func (w wire) Send(ctx context.Context, in sourcetest.Inlet, raw []byte) sourcetest.Answer {
-	answer := sourcetest.None
-	for tries := 0; answer == sourcetest.None && tries < 50 && bytes.HasSuffix(raw, []byte("</OBS.R01>")); tries++ {
-		answer = w.once(ctx, in, raw)
-	}
-	if answer == sourcetest.None {
-		return w.once(ctx, in, raw)
-	}
-	return answer
-}
-
-// once says hello, sends, says that this is the last, and reads what comes back
+// Send says hello, sends, says that this is the last, and reads what comes back
 // until the inlet hangs up.
-func (wire) once(ctx context.Context, in sourcetest.Inlet, raw []byte) sourcetest.Answer {
+func (wire) Send(ctx context.Context, in sourcetest.Inlet, raw []byte) sourcetest.Answer {
 	c, err := (&net.Dialer{}).DialContext(ctx, "tcp", in.Addr())
 	if err != nil {
 		return sourcetest.None

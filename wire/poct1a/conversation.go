@@ -152,10 +152,10 @@ func (c *Conversation) Refuse(d *Document, why string) []Action {
 	return c.actions()
 }
 
-// End is the host's wish to stop. What is being stored is answered first.
-func (c *Conversation) End() []Action {
+// End is the host's wish to stop. Messages that come all the same are taken.
+func (c *Conversation) End(note string) []Action {
 	if c.phase != ending && c.phase != closed {
-		c.goodbye("the data manager is stopping")
+		c.goodbye(note)
 	}
 	return c.actions()
 }
