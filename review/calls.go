@@ -3,6 +3,7 @@ package review
 import (
 	"context"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -14,7 +15,7 @@ type Calls interface {
 	// Call records an attempt, durably; poct.ErrOvertaken if somebody was told
 	// before, poct.ErrNotFound if the result is not critical.
 	Call(context.Context, poct.CallTry) error
-	// Criticals lists critical results, only those still open if open.
+	// Criticals lists critical results, with open those of whom nobody was told.
 	Criticals(ctx context.Context, open bool) ([]poct.Critical, error)
 }
 
@@ -28,15 +29,9 @@ type Calls interface {
 func (d *Desk) Call(ctx context.Context, actor poct.Actor, c poct.CallTry) error {
 	c.By, c.At = actor.Name, d.s.Now()
 	c.To, c.ReadBack, c.Comment = strings.TrimSpace(c.To), strings.TrimSpace(c.ReadBack), strings.TrimSpace(c.Comment)
-	critical, err := d.critical(ctx, c.Result)
+	critical, err := d.openCall(ctx, actor, c.Result)
 	if err != nil {
 		return err
-	}
-	if !AtSite(actor, critical.Site) {
-		return fmt.Errorf("critical result %s: %w", c.Result, poct.ErrNotFound)
-	}
-	if critical.Told != "" {
-		return fmt.Errorf("critical result %s: %w", c.Result, poct.ErrOvertaken)
 	}
 	if faults := callForm(c, critical.Value); len(faults) > 0 {
 		return &FormError{Faults: faults}
@@ -47,19 +42,26 @@ func (d *Desk) Call(ctx context.Context, actor poct.Actor, c poct.CallTry) error
 	return nil
 }
 
-func (d *Desk) critical(ctx context.Context, result string) (poct.Critical, error) {
-	for _, open := range []bool{true, false} { // nearly always an open one
-		list, err := d.s.Store.Criticals(ctx, open)
-		if err != nil {
-			return poct.Critical{}, fmt.Errorf("look up critical results: %w", err)
-		}
-		for _, c := range list {
-			if c.Result == result {
-				return c, nil
-			}
+// openCall is the open call about a result of the person's sites.
+func (d *Desk) openCall(ctx context.Context, actor poct.Actor, result string) (poct.Critical, error) {
+	open, err := d.s.Store.Criticals(ctx, true)
+	if err != nil {
+		return poct.Critical{}, fmt.Errorf("look up critical results: %w", err)
+	}
+	for _, c := range open {
+		if c.Result == result && AtSite(actor, c.Site) {
+			return c, nil
 		}
 	}
-	return poct.Critical{}, fmt.Errorf("critical result %s: %w", result, poct.ErrNotFound)
+	t, err := d.s.Store.Trace(ctx, result)
+	if err == nil {
+		err = poct.ErrNotFound
+		told := slices.ContainsFunc(t.Events, func(e poct.Event) bool { return e.Kind == poct.EventCalled })
+		if told && t.ID == result && AtSite(actor, t.Site) {
+			err = poct.ErrOvertaken
+		}
+	}
+	return poct.Critical{}, fmt.Errorf("critical result %s: %w", result, err)
 }
 
 func callForm(c poct.CallTry, value string) []Fault {

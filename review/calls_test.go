@@ -33,10 +33,14 @@ func TestCall(t *testing.T) {
 		{name: "other site", actor: poct.Actor{Name: "x", Sites: []string{"harbour"}}, want: poct.ErrNotFound},
 		{name: "no critical result", actor: osei, call: func(c *poct.CallTry) { c.Result = "s" }, want: poct.ErrNotFound},
 		{name: "told before", actor: osei, told: "r.ito", want: poct.ErrOvertaken},
+		{name: "told before, at another site", actor: poct.Actor{Name: "x", Sites: []string{"harbour"}}, told: "r.ito", want: poct.ErrNotFound},
 	} {
 		t.Run(tc.name, func(t *testing.T) {
 			s := open()
 			s.critical = poct.Critical{Result: "r", Site: "millrace", Value: "6.1", Told: tc.told}
+			if s.trace.ID = "r"; tc.told != "" {
+				s.trace.Events = []poct.Event{{Kind: poct.EventCalled, Actor: tc.told}}
+			}
 			d, _ := desk(t, s, nil)
 			c := good
 			if tc.call != nil {

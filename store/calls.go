@@ -24,10 +24,16 @@ func (s *Store) Criticals(ctx context.Context, open bool) ([]poct.Critical, erro
 	if err != nil {
 		return nil, fmt.Errorf("read critical results: %w", err)
 	}
+	tries, err := collect(q, scanCall, callColumns+`JOIN criticals k ON k.result = c.result WHERE k.told = '' OR NOT ? ORDER BY c.id`, open)
+	if err != nil {
+		return nil, fmt.Errorf("read calls: %w", err)
+	}
+	of := map[string][]poct.CallTry{}
+	for _, c := range tries {
+		of[c.Result] = append(of[c.Result], c)
+	}
 	for i := range out {
-		if out[i].Tries, err = collect(q, scanCall, callColumns+`WHERE c.result = ? ORDER BY c.id`, seqOf(out[i].Result)); err != nil {
-			return nil, fmt.Errorf("read calls: %w", err)
-		}
+		out[i].Tries = of[out[i].Result]
 	}
 	return out, nil
 }
