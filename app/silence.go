@@ -36,10 +36,11 @@ type hearing struct {
 	meters  map[string]time.Time // last reading or conversation by serial
 }
 
-// silences gives one answer to who is silent, for the pages, the metrics, the
-// readiness of meters and those who are told: the watched inlets in the order
-// of the configuration, then the meters in use by serial. usual is the time of
-// the meters, 0 if they are not watched.
+// silences gives one answer to who is silent, for the pages, the metrics and
+// those who are told: the watched inlets in the order of the configuration, then
+// the meters in use by serial. usual is the time of the meters, 0 if they are
+// not watched. The readiness of a meter goes by the same time and is stricter:
+// one that was never heard is not ready from the first moment.
 func silences(now time.Time, h hearing, inlets []config.Inlet, meters []poct.Meter, usual time.Duration) []Silence {
 	var out []Silence
 	if now.Sub(h.started) < settling {

@@ -131,6 +131,9 @@ func TestWatchersOnTheStore(t *testing.T) {
 		require.Equal(t, causes[[2]string{n.Site, n.Code}], n.Hold, "the oldest")
 	}
 	require.Equal(t, []told{{kind: poct.NotifyInlet, code: "bench"}}, toldOf(now[poct.NotifyInlet]))
+	for _, w := range d.app.wiring() {
+		require.Equal(t, w.ID != "bench", w.Well, "%s on the pages", w.ID)
+	}
 	require.Empty(t, now[poct.NotifyMeter])
 	require.Empty(t, now[poct.NotifyOutlet])
 

@@ -9,6 +9,7 @@ import (
 	"io"
 	"slices"
 	"strings"
+	"time"
 
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 
@@ -104,12 +105,24 @@ func (r reader) rows(ctx context.Context, kind poct.RegistryKind) (all poct.Regi
 	}
 }
 
-// wiring tells how each inlet, outlet and channel does. An inlet is well while it
-// listens; that none of its meters has been heard is not its fault.
+// wiring tells how each inlet, outlet and channel does. An inlet is well while
+// it listens and is not silent.
 func (a *App) wiring() []web.Wire {
 	var out []web.Wire
+	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
+	defer cancel()
+	silent, err := a.silencesOf(ctx, nil)
+	if err != nil {
+		a.log.Error().Err(err).Msg("who is silent cannot be told just now")
+	}
 	for _, i := range a.inlets {
-		out = append(out, web.Wire{ID: i.id, Kind: i.kind, Well: true, Since: a.started})
+		w := web.Wire{ID: i.id, Kind: i.kind, Well: true, Since: a.started}
+		for _, s := range silent {
+			if s.ID == i.id {
+				w.Well, w.Since, w.Why = false, s.Since, "Nothing has come in since, longer than is usual here."
+			}
+		}
+		out = append(out, w)
 	}
 	for n, o := range a.outlets {
 		h := o.Health()
