@@ -411,27 +411,6 @@ func TraceJSON(t poct.Trace) PrintedTrace {
 	return out
 }
 
-func (w *Server) apiAcknowledge(rw http.ResponseWriter, r *http.Request, c caller) error {
-	in := struct {
-		To       string `json:"to"`
-		Reached  bool   `json:"reached"`
-		ReadBack string `json:"read_back"`
-		Comment  string `json:"comment"`
-	}{Reached: true}
-	if err := question(r, &in); err != nil {
-		return err
-	}
-	call := poct.CallTry{Result: r.PathValue("id"), To: in.To, Reached: in.Reached, ReadBack: in.ReadBack, Comment: in.Comment}
-	if err := w.s.Desk.Call(r.Context(), c.actor, call); err != nil {
-		return err
-	}
-	told := ""
-	if in.Reached {
-		told = c.actor.Name
-	}
-	return answer(rw, map[string]string{"result": call.Result, "told": told})
-}
-
 func (w *Server) apiFind(rw http.ResponseWriter, r *http.Request, c caller) error {
 	var in struct {
 		Text      string `json:"text"`

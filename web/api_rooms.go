@@ -14,8 +14,13 @@ import (
 // meterJSON is a meter as anybody of the staff may see it: no patient.
 type meterJSON struct {
 	poct.Meter
-	SiteName string       `json:"site_name,omitempty"`
-	Controls []controlRow `json:"controls"` // last 24 hours, oldest first
+	SiteName  string          `json:"site_name,omitempty"`
+	Readiness *poct.Readiness `json:"readiness,omitempty"`
+	Controls  []controlRow    `json:"controls"` // last 24 hours, oldest first
+}
+
+type meterList struct {
+	Meters []meterJSON `json:"meters"`
 }
 
 type controlRow struct {
@@ -26,23 +31,26 @@ type controlRow struct {
 }
 
 func (w *Server) apiMeters(rw http.ResponseWriter, r *http.Request, c caller) error {
-	meters, err := w.s.Reader.Meters(r.Context())
+	meters, err := w.meters(r.Context(), c)
 	if err != nil {
 		return err
 	}
 	now, book := w.s.Now(), w.s.Reader.Book()
-	out := []meterJSON{}
+	out := meterList{Meters: []meterJSON{}}
 	for _, m := range meters {
-		// A nurse sees the meters of their sites, an engineer the wiring of all.
-		if !c.can([]string{engineer}) && !sees(c, m.Site) {
-			continue
-		}
 		row := meterJSON{Meter: m, Controls: []controlRow{}}
 		site, _, err := book.Site(m.Site)
 		if err != nil {
 			return err
 		}
 		row.SiteName = site.Name
+		if w.s.Readiness != nil {
+			ready, err := w.s.Readiness(r.Context(), m.Serial)
+			if err != nil {
+				return err
+			}
+			row.Readiness = &ready
+		}
 		past, err := book.Controls(m.Serial, now.Add(-24*time.Hour), now)
 		if err != nil {
 			return err
@@ -50,9 +58,9 @@ func (w *Server) apiMeters(rw http.ResponseWriter, r *http.Request, c caller) er
 		for _, p := range past {
 			row.Controls = append(row.Controls, controlRow{Level: p.Reading.ControlLevel, Lot: p.Reading.ControlLot, Tested: p.Tested, Passed: p.QCPassed})
 		}
-		out = append(out, row)
+		out.Meters = append(out.Meters, row)
 	}
-	return answer(rw, map[string][]meterJSON{"meters": out})
+	return answer(rw, out)
 }
 
 func (w *Server) apiCheckpoint(rw http.ResponseWriter, r *http.Request, _ caller) error {

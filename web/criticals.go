@@ -40,6 +40,7 @@ func (w *Server) criticals(ctx context.Context, c caller, pl *places) ([]critica
 // callView is the form that records who was told of a critical result.
 type callView struct {
 	Result, Back, Value   string
+	From                  string // "calls": the form stands on the page of the call
 	ReadBack, To, Comment string
 	Faults                []faultView
 }
@@ -58,36 +59,44 @@ func (w *Server) openCall(ctx context.Context, c caller, result, back string) (*
 	return nil, nil
 }
 
-// acknowledge records that a person was told. The value that they read back is
-// typed: a number that was misheard shows here, before anybody acts on it.
+// acknowledge records that a person was told, or that nobody was reached. The
+// value that they read back is typed: a number that was misheard shows here,
+// before anybody acts on it.
 func (w *Server) acknowledge(rw http.ResponseWriter, r *http.Request, c caller) error {
 	if err := r.ParseForm(); err != nil {
 		return problem{Status: 400, Title: "The form cannot be read."}
 	}
-	id, back := r.PathValue("id"), "/results/"+r.PathValue("id")
-	if h := r.PostForm.Get("hold"); h != "" && safeID(h) {
-		back = "/holds/" + h
-	}
-	call, err := w.openCall(r.Context(), c, id, back)
+	id, f := r.PathValue("id"), r.PostForm
+	x, err := w.critical(r, c, id)
 	if err != nil {
 		return err
 	}
-	if call == nil {
-		return problem{Status: 409, Code: "overtaken", Title: "Somebody else recorded this call meanwhile.", Detail: "Nothing of yours was written."}
+	call := &callView{Result: id, Value: x.Value, ReadBack: f.Get("read_back"), To: f.Get("to"), Comment: f.Get("comment"), From: f.Get("from")}
+	back := "/results/" + id
+	if h := f.Get("hold"); safeID(h) {
+		call.Back, back = h, "/holds/"+h
 	}
-	call.ReadBack, call.To, call.Comment = r.PostForm.Get("read_back"), r.PostForm.Get("to"), r.PostForm.Get("comment")
-	err = w.s.Desk.Call(r.Context(), c.actor, poct.CallTry{Result: id, To: call.To, Reached: true, ReadBack: call.ReadBack, Comment: call.Comment})
+	said, reached := "Recorded: a person was told of this critical result.", f.Get("reached") != "no"
+	if !reached {
+		call.ReadBack, said = "", "Recorded: nobody was reached. The call stays open; try the next on your list."
+	}
+	if call.From == "calls" || !reached {
+		back = "/calls/" + id
+	}
+	err = w.s.Desk.Call(r.Context(), c.actor, poct.CallTry{Result: id, To: call.To, Reached: reached, ReadBack: call.ReadBack, Comment: call.Comment})
 	var form *review.FormError
-	if errors.As(err, &form) {
+	switch {
+	case errors.As(err, &form):
 		for _, f := range form.Faults {
 			call.Faults = append(call.Faults, faultView{f.Field, f.Text})
 		}
-		return w.show(rw, r, c, http.StatusUnprocessableEntity, "call", view{Title: "A critical result", At: "holds", Body: call})
-	}
-	if err != nil {
+		return w.callPage(rw, r, c, http.StatusUnprocessableEntity, x, call)
+	case errors.Is(err, poct.ErrOvertaken):
+		return problem{Status: 409, Code: "overtaken", Title: "Somebody else recorded this call meanwhile.", Detail: "Nothing of yours was written."}
+	case err != nil:
 		return err
 	}
-	w.sessions.say(c.session, notice{Text: "Recorded: a person was told of this critical result."})
+	w.sessions.say(c.session, notice{Text: said})
 	http.Redirect(rw, r, back, http.StatusSeeOther)
 	return nil
 }

@@ -40,7 +40,7 @@ var (
 	docTrace       = &apiDoc{id: "trace", summary: "A result's whole life: versions, events, receipts, holds. A look.", answer: jsonOf("Trace"), refuses: []int{404}}
 	docAcknowledge = &apiDoc{id: "acknowledge", summary: "Record a call about a critical result: whom, and the value as they read it back; or, with reached false, that nobody was reached, which leaves the call open.",
 		body: []content{jsonOf("Acknowledge")}, answer: jsonOf("Acknowledged"), refuses: []int{400, 404, 409, 415, 422}}
-	docMeters     = &apiDoc{id: "meters", summary: "Meters and their controls of the last 24 hours; nothing of patients.", answer: jsonOf("Meters")}
+	docMeters     = &apiDoc{id: "meters", summary: "Meters, whether each may be used now and why not, and their controls of the last 24 hours; nothing of patients.", answer: jsonOf("Meters")}
 	docCheckpoint = &apiDoc{id: "checkpoint", summary: "The ledger's newest signed head, as a signed note.", answer: content{"text/plain", "Text"}, refuses: []int{404}}
 	docProof      = &apiDoc{id: "proof", summary: "That event n stands under the newest signed head.", answer: jsonOf("Proof"), refuses: []int{400, 404}}
 	docFind       = &apiDoc{id: "find", summary: "Ids of results and arrivals by any id, or by a patient's number, alone or with the birth date. Newest first.",
@@ -157,6 +157,7 @@ func whenRefused(status int) string {
 func allSchemas() object {
 	all := schemas()
 	maps.Copy(all, qualitySchemas())
+	maps.Copy(all, supervisionSchemas())
 	return all
 }
 
@@ -207,8 +208,7 @@ func schemas() object {
 			"events": many(ref("Event")), "receipts": many(object{"type": "object"}), "holds": many(ref("Hold"))}),
 		"Acknowledge":  shape("to", object{"to": object{"type": "string", "minLength": 1}, "reached": yes, "read_back": text, "comment": text}),
 		"Acknowledged": shape("result told", object{"result": text, "told": text}),
-		"Meters": shape("meters", object{"meters": many(shape("serial model site state controls", object{"serial": text, "model": text, "site": text, "site_name": text, "state": text,
-			"controls": many(shape("level control_lot tested passed", object{"level": text, "control_lot": text, "tested": at, "passed": yes}))}))}),
+		"Meters":       shapeOf[meterList](),
 		"Proof": shape("index leaf leaf_hash size root path key checkpoint", object{"index": whole, "leaf": object{"type": "string", "contentEncoding": "base64"}, "leaf_hash": text,
 			"size": whole, "root": text, "path": many(text), "key": text, "checkpoint": text, "signed_at": at}),
 		"Find":         shape("", object{"text": text, "patient": text, "birth_date": object{"type": "string", "format": "date"}}),

@@ -43,26 +43,29 @@ func parse() map[string]*template.Template {
 
 // view is what the layout shows around a page.
 type view struct {
-	Title     string // never about a patient
-	At        string // which entry of the band is this page
-	Group     string
-	Person    string
-	Waiting   int // open holds
-	CanToday  bool
-	CanHolds  bool
-	CanFind   bool
-	Criticals int
-	Said      *notice
-	Broken    []string // parts that could not be read just now
-	Body      any
+	Title                 string // never about a patient
+	At                    string // which entry of the band is this page
+	Group                 string
+	Person                string
+	Waiting               int // open holds
+	CanToday              bool
+	CanHolds              bool
+	CanFind               bool
+	CanMeters, CanQuality bool
+	Home                  string // where the name of the house leads
+	Criticals             int
+	Said                  *notice
+	Broken                []string // parts that could not be read just now
+	Body                  any
 }
 
 // show renders a page with this status.
 func (w *Server) show(rw http.ResponseWriter, r *http.Request, c caller, status int, name string, v view) error {
-	v.Group = w.s.Group
+	v.Group, v.Home = w.s.Group, home(c)
 	if c.actor.Name != "" {
 		v.Person = c.actor.Name
 		v.CanToday, v.CanHolds, v.CanFind = c.can(countings), c.can(readers), c.can(finders)
+		v.CanMeters, v.CanQuality = c.can(meterUser) && w.s.Readiness != nil, c.can(qualityReaders) && w.s.Coordinator != nil
 		v.Said = w.sessions.heard(c.session)
 		if v.CanHolds {
 			v.Waiting, v.Criticals = w.counts(r.Context(), c)
@@ -76,6 +79,14 @@ func (w *Server) show(rw http.ResponseWriter, r *http.Request, c caller, status 
 	rw.WriteHeader(status)
 	_, _ = rw.Write(out.Bytes())
 	return nil
+}
+
+// home is the first page of a person: the meters of whoever sees nothing else.
+func home(c caller) string {
+	if c.actor.Name != "" && !c.can(countings) && c.can(meterUser) {
+		return "/meters"
+	}
+	return "/"
 }
 
 // counts are the figures of the band: what waits and what is critical at the caller's sites.

@@ -23,6 +23,7 @@ type resultView struct {
 	Proof              *proofView
 	MayPack            bool
 	Call               *callView
+	Withdraw           *withdrawView
 	Part               string // came, sent, checks: the part that is shown below
 	Came               []cameView
 	Sent               []sentView
@@ -79,6 +80,11 @@ type checkView struct {
 type printView struct{ By, At, Head string }
 
 func (w *Server) result(rw http.ResponseWriter, r *http.Request, c caller) error {
+	return w.resultPage(rw, r, c, http.StatusOK, nil)
+}
+
+// resultPage shows a result; withdraw is the form as it was sent, nil for an empty one.
+func (w *Server) resultPage(rw http.ResponseWriter, r *http.Request, c caller, status int, withdraw *withdrawView) error {
 	t, err := w.theTrace(r.Context(), c, r.PathValue("id"))
 	if err != nil {
 		return err
@@ -115,6 +121,9 @@ func (w *Server) result(rw http.ResponseWriter, r *http.Request, c caller) error
 	if v.Call, err = w.openCall(r.Context(), c, t.ID, ""); err != nil {
 		return err
 	}
+	if v.Withdraw = mayWithdraw(c, t); withdraw != nil {
+		v.Withdraw = withdraw
+	}
 	if q.Get("print") == "yes" {
 		looked = append(looked, "printed")
 		v.Print = &printView{By: c.actor.Name, At: pl.now.UTC().Format("2006-01-02 15:04:05 UTC")}
@@ -125,7 +134,7 @@ func (w *Server) result(rw http.ResponseWriter, r *http.Request, c caller) error
 	if err := w.s.Desk.Look(r.Context(), c.actor, []string{t.ID}, looked); err != nil {
 		return err
 	}
-	return w.show(rw, r, c, http.StatusOK, "result", view{Title: "One result", At: "result", Body: v, Broken: pl.missing()})
+	return w.show(rw, r, c, status, "result", view{Title: "One result", At: "result", Body: v, Broken: pl.missing()})
 }
 
 // answerResult says what became of it, in one sentence.

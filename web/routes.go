@@ -74,7 +74,7 @@ func (c caller) masked() bool { return !c.can(readers) }
 
 // table is every route there is. A function, since handlers refer to it.
 func table() []route {
-	return slices.Concat(pages(), api(), qualityAPI())
+	return slices.Concat(pages(), supervisionPages(), api(), supervisionAPI(), qualityAPI())
 }
 
 func pages() []route {

@@ -28,6 +28,11 @@ type Reader interface {
 	// Find returns result or arrival ids, newest first.
 	Find(ctx context.Context, q Query) ([]string, error)
 	Criticals(ctx context.Context, open bool) ([]poct.Critical, error)
+	// LookBacks lists look-backs and recalls without their results: those with
+	// a result to be judged, or the others. after is an id; limit 0 is 100.
+	LookBacks(ctx context.Context, open bool, after string, limit int) ([]poct.LookBack, error)
+	// LookBack is one with a page of its results; after is a result, limit 0 is 100.
+	LookBack(ctx context.Context, id, after string, limit int) (poct.LookBack, error)
 	// Meters lists the registered meters by serial.
 	Meters(ctx context.Context) ([]poct.Meter, error)
 	// Events returns at most n events from an index on; fewer at the end.
@@ -59,6 +64,9 @@ type Desk interface {
 	Acts(ctx context.Context, actor poct.Actor, h poct.HoldRecord) ([]review.Offer, error)
 	Mine(actor poct.Actor, h poct.HoldRecord) bool
 	Call(ctx context.Context, actor poct.Actor, c poct.CallTry) error
+	JudgeItem(ctx context.Context, actor poct.Actor, lookback string, j poct.Judgement, carry bool) error
+	WidenLookBack(ctx context.Context, actor poct.Actor, id string, from time.Time, reason string) error
+	Withdraw(ctx context.Context, actor poct.Actor, result string, version int, reason string) error
 	Look(ctx context.Context, actor poct.Actor, ids, fields []string) error
 }
 
@@ -72,12 +80,13 @@ type Person struct {
 
 // CheckInfo is a row of the table of checks.
 type CheckInfo struct {
-	Number string // "1" ... "46", "16a"
-	Code   string
-	Title  string
-	Asks   string // what it asks, as a clause
-	Acts   string // what a person may do: letters of "CRD"
-	Desk   string // role that settles it: reviewer, coordinator or clinician
+	Number string `json:"number"` // "1" ... "46", "16a"; of a laboratory's own rule its name
+	Code   string `json:"code"`
+	Title  string `json:"title"`
+	Asks   string `json:"asks,omitempty"`  // what it asks, as a clause
+	Acts   string `json:"acts"`            // what a person may do: letters of "CRD"
+	Desk   string `json:"desk,omitempty"`  // role that settles it: reviewer, coordinator or clinician
+	Local  bool   `json:"local,omitempty"` // the laboratory's own rule
 }
 
 // Proof that an event stands in the ledger, as far as a page shows it.
@@ -131,12 +140,14 @@ type Settings struct {
 	Listen  string // loopback only, until there is real sign-in
 	Group   string // name of the site group, shown in the band
 	Version string
-	Checks  []CheckInfo
+	Checks  []CheckInfo // with the laboratory's own rules
 
 	// Facts looks a reading up as the checks would; the registry provides it.
 	Facts func(book poct.Book, r poct.Reading, received, now time.Time) (poct.Facts, error)
 	// Coordinator answers about controls, lots, agreement and training.
 	Coordinator Coordinator
+	// Readiness answers whether a registered meter may be used now.
+	Readiness func(ctx context.Context, serial string) (poct.Readiness, error)
 	// Listeners gives the bound address of each inlet by its id.
 	Listeners func() map[string]string
 	// Wiring gives the state of every inlet and outlet.

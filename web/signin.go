@@ -33,6 +33,9 @@ func (w *Server) signIn(rw http.ResponseWriter, r *http.Request, _ caller) error
 		return w.show(rw, r, caller{}, http.StatusForbidden, "sign-in", view{Title: "Sign in", Body: signInView{To: to,
 			Faults: []faultView{{"token", "This token is not known here. Paste it whole, or ask whoever runs this daemon for yours."}}}})
 	}
+	if to == "/" {
+		to = home(caller{actor: actor})
+	}
 	w.sessions.end(r)
 	http.SetCookie(rw, w.sessions.begin(actor))
 	w.s.Log.Info().Str("actor", actor.Name).Str("role", actor.Role).Msg("signed in")

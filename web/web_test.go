@@ -556,7 +556,7 @@ func TestCookieIsForThisHostAndNoScript(t *testing.T) {
 	require.NoError(t, err)
 	req.Header.Set("Content-Type", "application/x-www-form-urlencoded")
 	got := h.do(&http.Client{CheckRedirect: stay}, req)
-	assert.Equal(t, "/", got.Header.Get("Location"), "never to another host")
+	assert.Equal(t, "/meters", got.Header.Get("Location"), "never to another host; a nurse's first page")
 	require.Len(t, got.Cookies(), 1)
 	k := got.Cookies()[0]
 	assert.True(t, k.HttpOnly)
@@ -583,7 +583,7 @@ func TestPostsFromOtherSitesAreRefused(t *testing.T) {
 func TestRolesRefused(t *testing.T) {
 	h := serve(t, clinic.New())
 	roles := []string{"nurse", "clinician", "reviewer", "coordinator", "engineer", "auditor", "admin"}
-	fill := strings.NewReplacer("{$}", "", "{id}", "none", "{n}", "0", "{kind}", "sites", "{token}", "none", "{arrival}", "none")
+	fill := strings.NewReplacer("{$}", "", "{id}", "none", "{serial}", "none", "{result}", "none", "{meter}", "none", "{lot}", "none", "{n}", "0", "{kind}", "sites", "{token}", "none", "{arrival}", "none")
 	for _, r := range web.Routes() {
 		path := fill.Replace(r.Path)
 		if r.May == nil {
@@ -620,6 +620,9 @@ func TestWhoMay(t *testing.T) {
 		"GET /api/v1/quality/controls/{meter}": read, "POST /api/v1/quality/controls/{meter}/actions": "coordinator",
 		"GET /api/v1/quality/lots/{lot}": read, "POST /api/v1/quality/lots/{lot}/read-back": staff, "POST /api/v1/quality/lots/{lot}/decide": "coordinator",
 		"GET /api/v1/quality/comparison": read, "GET /api/v1/quality/device-errors": read, "POST /api/v1/quality/time-in-range": "auditor clinician coordinator",
+		"GET /api/v1/meters/{serial}/readiness": "auditor clinician coordinator engineer nurse reviewer", "GET /api/v1/checks": "admin auditor clinician coordinator engineer nurse reviewer",
+		"GET /api/v1/lookbacks": read, "GET /api/v1/lookbacks/{id}": read, "POST /api/v1/lookbacks/{id}/items/{result}": "clinician coordinator", "POST /api/v1/lookbacks/{id}/widen": "clinician coordinator",
+		"GET /api/v1/calls": read, "POST /api/v1/results/{id}/call": staff, "POST /api/v1/results/{id}/withdraw": staff,
 		"POST /api/v1/export": "auditor", "GET /api/v1/openapi.json": "admin auditor clinician coordinator engineer nurse reviewer",
 	}
 	got := map[string]string{}

@@ -74,8 +74,8 @@ func (b book) StripLotNumbers() ([]string, error) {
 	})
 }
 
-func (b book) ControlLots(string) ([]poct.ControlLot, error) {
-	return rows(b, func() []poct.ControlLot { return nil })
+func (b book) ControlLots(lot string) ([]poct.ControlLot, error) {
+	return kept(b, func(s *shelf) []poct.ControlLot { return s.controlLots }, func(l poct.ControlLot) bool { return l.Lot == lot })
 }
 
 func (b book) Patients(authority, id string) ([]poct.Patient, error) {
@@ -116,16 +116,18 @@ func (b book) PatientResults(p poct.PatientRef, from, to time.Time, _ int) ([]po
 	})
 }
 
-func (b book) MeterResults(string, int) ([]poct.Past, error) {
-	return rows(b, func() []poct.Past { return nil })
+func (b book) MeterResults(meter string, n int) ([]poct.Past, error) {
+	all, err := kept(b, func(s *shelf) []poct.Past { return slices.Concat(s.trials, b.c.controls[meter]) }, func(p poct.Past) bool { return p.Reading.Meter == meter })
+	slices.SortStableFunc(all, func(p, q poct.Past) int { return q.Tested.Compare(p.Tested) })
+	return all[:min(n, len(all))], err
 }
 
-func (b book) Shipments(string, string) ([]poct.Shipment, error) {
-	return rows(b, func() []poct.Shipment { return nil })
+func (b book) Shipments(lot, site string) ([]poct.Shipment, error) {
+	return kept(b, func(s *shelf) []poct.Shipment { return s.shipments }, func(p poct.Shipment) bool { return p.StripLot == lot && p.Site == site })
 }
 
-func (b book) Acceptances(string, string) ([]poct.Acceptance, error) {
-	return rows(b, func() []poct.Acceptance { return nil })
+func (b book) Acceptances(lot, site string) ([]poct.Acceptance, error) {
+	return kept(b, func(s *shelf) []poct.Acceptance { return s.acceptances }, func(a poct.Acceptance) bool { return a.StripLot == lot && a.Site == site })
 }
 
 func (b book) Findings(string, string) ([]poct.Finding, error) {
@@ -150,8 +152,10 @@ func (b book) ControlRuns(meter, stripLot string, to time.Time, n int) ([]poct.P
 	})
 }
 
-func (b book) LabResults(poct.PatientRef, time.Time, time.Time) ([]poct.Past, error) {
-	return rows(b, func() []poct.Past { return nil })
+func (b book) LabResults(p poct.PatientRef, from, to time.Time) ([]poct.Past, error) {
+	all, err := kept(b, func(s *shelf) []poct.Past { return between(s.labs, from, to) }, func(l poct.Past) bool { return l.Reading.Patient == p })
+	slices.Reverse(all)
+	return all, err
 }
 
 func (b book) SiteLots(string, int) ([]string, error) {
@@ -172,6 +176,10 @@ func between(all []poct.Past, from, to time.Time) []poct.Past {
 	return out
 }
 
-func (b book) ReadBacks(string, string) ([]poct.ReadBack, error) { return nil, nil }
+func (b book) ReadBacks(lot, site string) ([]poct.ReadBack, error) {
+	return kept(b, func(s *shelf) []poct.ReadBack { return s.readBacks }, func(r poct.ReadBack) bool { return r.StripLot == lot && r.Site == site })
+}
 
-func (b book) CorrectiveActions(string) ([]poct.CorrectiveAction, error) { return nil, nil }
+func (b book) CorrectiveActions(meter string) ([]poct.CorrectiveAction, error) {
+	return kept(b, func(s *shelf) []poct.CorrectiveAction { return s.actions }, func(a poct.CorrectiveAction) bool { return a.Meter == meter })
+}

@@ -50,6 +50,7 @@ type Clinic struct {
 	controls  map[string][]poct.Past
 	account   poct.Account
 	looks     []Look
+	shelf     shelf
 
 	// BookDown makes the registry answer with an error.
 	BookDown bool
