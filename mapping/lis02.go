@@ -58,23 +58,29 @@ func (c *compiler) lis02(cfg ProfileConfig, p *Profile) {
 }
 
 // decodeLIS02 makes a reading of each order (O) with its results. A message
-// that was broken off is read as none: what is missing may be what matters.
+// that was broken off is read as none: what is missing may be what matters. A
+// host query is an event.
 func decodeLIS02(a poct.Arrival, profiles []*Profile, zones Zones) []Decoded {
 	whole := poct.Span{To: len(a.Raw)}
 	m, p, fault := lisFor(a.Raw, profiles)
 	switch {
 	case fault != nil:
 		return unread(a, "The message cannot be read: "+fault.Error()+".", poct.Span(fault.Span))
+	case len(m.Queries()) > 0 && p == nil && len(profiles) > 0:
+		p = profiles[0] // a query need not hold what profiles are told apart by
 	case p == nil:
 		return unread(a, "No profile of this inlet fits the message.", poct.Span(m.Header().Span()))
 	}
 	orders, faults := m.Orders()
-	if len(orders) == 0 {
-		text := "The message holds no result."
-		if len(m.Queries()) > 0 {
-			text = "The message is a host query and holds no result."
-		}
-		return unread(a, text, whole)
+	switch {
+	case len(orders) > 0:
+	case len(m.Queries()) > 0:
+		return []Decoded{{Reading: poct.Reading{
+			Arrival: a.ID, Kind: poct.KindEvent, Profile: p.id, Model: p.model, ErrorText: "the meter asks for its orders (host query)",
+			Where: map[string]poct.Span{poct.FieldMessage: whole},
+		}}}
+	default:
+		return unread(a, "The message holds no result.", whole)
 	}
 	var problems []poct.Problem
 	for _, f := range faults {

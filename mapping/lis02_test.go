@@ -69,7 +69,6 @@ func TestLIS02ThatIsNone(t *testing.T) {
 		{"no H", sedge(nil), []string{lisP, lisO, lisR, lisL}, "no H record"},
 		{"zero bytes", sedge(nil), []string{lisH, lisP, lisO, lisR + "\x00", lisL}, "zero bytes"},
 		{"nothing in it", sedge(nil), []string{lisH, lisL}, "holds no result"},
-		{"a query", sedge(nil), []string{lisH, "Q|1|ALL", lisL}, "host query"},
 		{"another meter's", other, []string{lisH, lisP, lisO, lisR, lisL}, "No profile of this inlet fits"},
 	} {
 		d := lisOne(t, c.p, c.records...)
@@ -80,6 +79,17 @@ func TestLIS02ThatIsNone(t *testing.T) {
 	require.Len(t, list, 1)
 	assert.Equal(t, "sedge-lis", list[0].Reading.Profile)
 	assert.Equal(t, poct.KindPatient, list[0].Reading.Kind, "the first that fits")
+}
+
+// A host query holds no result and nothing that is wrong.
+func TestLIS02Query(t *testing.T) {
+	for _, p := range []*Profile{sedge(nil), sedge(func(c *ProfileConfig) { c.Match = map[string]Values{"R.14": {"S5-0107"}} })} {
+		d := lisOne(t, p, lisH, "Q|1|ALL", lisL)
+		assert.Equal(t, poct.KindEvent, d.Reading.Kind)
+		assert.Empty(t, d.Problems)
+	}
+	list := Decode(lisArrival(lisH, "Q|1|ALL", lisL), nil, dublin)
+	assert.Equal(t, poct.KindUnread, list[0].Reading.Kind, "nobody is to send it here")
 }
 
 // The letters of R.9, and what a profile makes of them.
