@@ -14,7 +14,7 @@ func BenchmarkDecodeFormats(b *testing.B) {
 		name string
 		p    *Profile
 		raw  string
-	}{{"hl7v2", quill, worked}, {"csv, ten records", reed, table}} {
+	}{{"hl7v2", quill, worked}, {"csv, ten records", reed, table}, {"json, three records", compiled(jsonConfig()), jsonFile}, {"xml, two records", compiled(xmlConfig()), xmlFile}} {
 		b.Run(x.name, func(b *testing.B) {
 			a := poct.Arrival{ID: "a", Format: x.p.format, Raw: []byte(x.raw)}
 			profiles := []*Profile{x.p}

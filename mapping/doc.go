@@ -1,10 +1,15 @@
 // Package mapping turns arrivals into readings by meter profile, and results
 // into FHIR transactions.
 //
+//	samples --Draft--> ProfileConfig, and what is unsure in it
 //	ProfileConfig --Compile--> Profile
 //	Arrival --Decode (Profile)--> readings, problems
+//	Arrival --Explain (Profile)--> where each field was read, what was not
 //	Reading + Facts --Resolve--> Result
 //	Result --Bundle--> transaction for the record system
+//
+// A format is one row of the table in formats.go: how a profile writes its
+// places, and how its arrivals are read. Everything else is the same for all.
 //
 // What it promises:
 //

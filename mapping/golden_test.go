@@ -26,7 +26,7 @@ func goldenMessage(archive []byte) []byte {
 		switch f.Name {
 		case "message.hl7", "message.lis02":
 			return bytes.ReplaceAll(f.Data, []byte("\n"), []byte("\r"))
-		case "message.csv":
+		case "message.csv", "message.json", "message.xml":
 			return f.Data
 		}
 	}
