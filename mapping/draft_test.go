@@ -144,6 +144,30 @@ func TestDraftOfFiles(t *testing.T) {
 	assert.Equal(t, "C-881 2", got[1].Reading.ControlLot+" "+got[1].Reading.ControlLevel)
 }
 
+// The records of a LIS02 message, read as a profile written by hand reads them.
+func TestDraftOfLIS02(t *testing.T) {
+	patient := message(lisH, lisP, lisO, lisR, "C|1|I|strip lot L2403A|G", "R|2|^^^PT|28.8|s||N||F||118||20260305091310|S5-0107", lisL)
+	control := message(lisH, "P|1", `O|1|0204||^^^INR|||||||Q`, `R|1|^^^INR|1.1|{INR}||N||F||118||20260305080010|S5-0107`, lisL)
+	failed := message(lisH, lisP, `O|1|0205||^^^INR`, `R|1|^^^INR|E-4|||||X||118||20260305092010|S5-0107`, lisL)
+	list, profiles := drafts(t, []byte(patient), []byte(control), []byte(failed))
+	require.Len(t, list, 1)
+	assert.Equal(t, "sedge5-lis02", list[0].Config.ID)
+	hand := sedge(func(c *ProfileConfig) {
+		c.Fields.StripLot = FieldConfig{At: "C.4", Pattern: `lot (\w+)`}
+		c.Fields.Patient.At = list[0].Config.Fields.Patient.At
+		c.Errors = map[string]string{"E-4": "Not enough blood on the strip."}
+	})
+	for _, raw := range []string{patient, control, failed} {
+		a := poct.Arrival{ID: "a", Raw: []byte(raw)}
+		assert.Equal(t, essence(Decode(a, []*Profile{hand}, dublin)[0].Reading), essence(Decode(a, profiles, dublin)[0].Reading))
+	}
+	for _, want := range []string{"fields.patient: write the authority", "fields.strip_lot: it is cut out of the text in C.4", "control: no result names the control lot", "results[0]: that INR is INR in a fingerstick"} {
+		assert.Contains(t, doubts(list[0]), want)
+	}
+	_, refused := Draft([][]byte{[]byte(message(lisH, lisP, lisO, lisR))})
+	assert.Contains(t, refused[0], "no L record")
+}
+
 func TestDraftIsUnsure(t *testing.T) {
 	for _, tc := range []struct {
 		name, raw string
@@ -188,6 +212,7 @@ func TestDraftOfDateAndTime(t *testing.T) {
 func FuzzDraft(f *testing.F) {
 	f.Add([]byte(worked), []byte(jsonFile))
 	f.Add([]byte(xmlFile), []byte(reedHeader+"\nR2;12;05.03.2026 09:12;118;MRN0007;L77;PAT;;;2,40\n"))
+	f.Add([]byte(message(lisH, lisP, lisO, lisR, lisL)), []byte(worked))
 	f.Add([]byte("a\tb\n1\t2"), []byte("{\"in r\": {\"#x\": \"E4\"}, \"\": [1]}"))
 	f.Fuzz(func(t *testing.T, one, two []byte) {
 		list, _ := Draft([][]byte{one, two})

@@ -226,6 +226,9 @@ func passing(values []string) map[string]string {
 	return out
 }
 
+// lotPatterns cut a lot out of a text that names it.
+var lotPatterns = []string{`(?i)\blot[ :#]*([A-Za-z0-9-]*[0-9][A-Za-z0-9-]*)`, `(?i)\bstrip[ :#]*([A-Za-z0-9-]*[0-9][A-Za-z0-9-]*)`}
+
 // lotElsewhere looks for the strip lot in the places that makers use besides.
 func (h *heard) lotElsewhere() {
 	f := &h.g.cfg.Fields
@@ -240,7 +243,7 @@ func (h *heard) lotElsewhere() {
 		if at == "NTE-3" {
 			texts = h.notes()
 		}
-		for _, pattern := range []string{`(?i)\blot[ :#]*([A-Za-z0-9-]*[0-9][A-Za-z0-9-]*)`, `(?i)\bstrip[ :#]*([A-Za-z0-9-]*[0-9][A-Za-z0-9-]*)`} {
+		for _, pattern := range lotPatterns {
 			re := regexp.MustCompile(pattern)
 			if slices.ContainsFunc(texts, re.MatchString) {
 				f.StripLot.At, f.StripLot.Pattern = at, pattern

@@ -68,6 +68,7 @@ var forms = []*form{
 	},
 	{
 		name: formatLIS, begins: isLIS02, decode: decodeLIS02, contents: contentsOfLIS02,
+		draft: draftLIS02, draftKey: draftKeyLIS02,
 		place:    lisPlace,
 		places:   "write it like R.4, P.6.1 or C[2].4",
 		perValue: true, value: "R.4", unit: "R.5",
