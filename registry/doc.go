@@ -1,9 +1,11 @@
 // Package registry says what is known about a reading: its site, meter,
 // operator, lots, patient and visit, the test that already has its key, the
-// controls before it and the patient's earlier results. It also reads the
-// registry's tables from CSV.
+// controls before it, how its lot came and was accepted, the patient's earlier
+// results, laboratory results and findings, and the clocks of meter and site.
+// It also reads the registry's tables from CSV.
 //
 //	poct.Reading ──► Facts(book, …) ──► poct.Facts
+//	meter, now ──► ReadyFacts(book, …) ──► poct.Facts, the lot used last
 //	CSV of one kind ──► ReadCSV ──► poct.RegistryRows, refused lines
 //
 // It promises that it never guesses: what is not found stays empty, and a

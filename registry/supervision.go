@@ -118,7 +118,11 @@ func (l *lookup) chains() error {
 	if l.r.Meter == "" || at.IsZero() {
 		return nil
 	}
-	l.f.Chains = slices.DeleteFunc(slices.Clone(l.f.Controls), func(p poct.Past) bool { return p.Reading.StripLot != l.r.StripLot })
+	l.f.Chains = l.f.Controls
+	other := func(p poct.Past) bool { return p.Reading.StripLot != l.r.StripLot }
+	if slices.ContainsFunc(l.f.Chains, other) {
+		l.f.Chains = slices.DeleteFunc(slices.Clone(l.f.Chains), other)
+	}
 	stated, err := l.chainRanges()
 	if err != nil || len(l.f.Chains) == 0 || !stated && !l.look.OwnRuns {
 		return err

@@ -1,6 +1,7 @@
 package validate_test
 
 import (
+	"strings"
 	"testing"
 	"time"
 
@@ -24,5 +25,26 @@ func BenchmarkCheckHeld(b *testing.B) {
 	b.ReportAllocs()
 	for b.Loop() {
 		ru.Check(s.res, s.f, nil)
+	}
+}
+
+// A meter with two controls a day, whose chart is drawn once and kept.
+func BenchmarkCheckChart(b *testing.B) {
+	ru := rules(b, nil)
+	s := good()
+	chain(strings.Repeat("2.4 2.6 ", 6), strings.Repeat("2.6 2.4 ", 6))(s)
+	b.ReportAllocs()
+	for b.Loop() {
+		ru.Check(s.res, s.f, nil)
+	}
+}
+
+func BenchmarkReady(b *testing.B) {
+	ru := rules(b, nil)
+	s, lot := used()
+	chain(strings.Repeat("2.4 2.6 ", 6), strings.Repeat("2.6 2.4 ", 6))(s)
+	b.ReportAllocs()
+	for b.Loop() {
+		ru.Ready(s.f, lot, time.Hour)
 	}
 }

@@ -1,5 +1,6 @@
 // Package validate judges a result: it runs the checks, gives the verdict, and
-// says who may settle what was held.
+// says who may settle what was held. By the same checks it answers whether a
+// meter may be used now.
 //
 //	poct.Result, poct.Facts, problems of decoding
 //	        │
@@ -18,6 +19,9 @@
 //   - Numbers are compared as decimals, never as floats. Only the formula that
 //     recomputes an INR from seconds uses floats, with its rounding band.
 //   - What no one may release, no setting can weaken.
+//   - A rule of the laboratory's own that cannot be worked out holds, and none
+//     knows who the patient is.
+//   - Ready says yes only where the gate would let a clean result through.
 //
 // Everything here is pure: values in, values out, no clock and no files. The
 // limits are the laboratory's director's to set; the defaults are no medical
