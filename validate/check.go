@@ -27,6 +27,9 @@ type Findings struct {
 	// Else is the verdict once a person answers for every holding problem:
 	// release for a patient's result, file for anything that never leaves.
 	Else poct.Verdict
+	// ElsePassed is QCPassed under that verdict: a control in range that a
+	// person answered for has passed like any other.
+	ElsePassed bool
 }
 
 // Names of the rules that end a reading without a person.
@@ -58,7 +61,8 @@ func (ru *Rules) Check(res poct.Result, f poct.Facts, decoded []poct.Problem) Fi
 			break
 		}
 	}
-	out.QCPassed = out.Verdict == poct.File && s.kind == control && s.controlPassed()
+	passed := s.kind == control && s.controlPassed()
+	out.QCPassed, out.ElsePassed = passed && out.Verdict == poct.File, passed && out.Else == poct.File
 	return out
 }
 

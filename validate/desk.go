@@ -58,7 +58,7 @@ func (ru *Rules) May(problems []poct.Problem, act poct.Act, actor poct.Actor, ru
 		}
 	}
 	if len(roots) > 0 && (act == poct.ActCorrect || act == poct.ActDiscard) && !slices.ContainsFunc(roots, func(p poct.Problem) bool {
-		info, known := ru.Lookup(p.Code)
+		info, known := ru.about(p)
 		return !known || info.May(act)
 	}) {
 		return notAllowed(fmt.Sprintf("A hold for %s cannot be settled by %s. %s", roots[0].Code, doing(act), roots[0].Remedy))
@@ -68,7 +68,7 @@ func (ru *Rules) May(problems []poct.Problem, act poct.Act, actor poct.Actor, ru
 	switch act {
 	case poct.ActRelease:
 		for _, p := range roots {
-			if info, _ := ru.Lookup(p.Code); !has(info.Desk) {
+			if info, _ := ru.about(p); !has(info.Desk) {
 				return forbidden(fmt.Sprintf("A hold for %s is released by a %s. Ask yours.", p.Code, info.Desk))
 			}
 		}
@@ -112,7 +112,7 @@ func holding(problems []poct.Problem) []poct.Problem {
 // neverReleased says why nobody may release what this problem holds, "" if
 // somebody may.
 func (ru *Rules) neverReleased(p poct.Problem) string {
-	info, known := ru.Lookup(p.Code)
+	info, known := ru.about(p)
 	remedy := p.Remedy
 	if remedy == "" {
 		remedy = info.Remedy

@@ -229,11 +229,13 @@ func (ru *Rules) Local() []Info {
 	return infos
 }
 
-// Lookup finds a check by its code, built-in or local.
-func (ru *Rules) Lookup(code string) (Info, bool) {
-	if info, ok := Lookup(code); ok {
-		return info, true
+// about finds the entry of the check that found a problem. A local rule is
+// known by its number too: other rooms have codes of their own, and no rule
+// may speak for them.
+func (ru *Rules) about(p poct.Problem) (Info, bool) {
+	if p.Check == localNumber {
+		info, ok := ru.local[p.Code]
+		return info, ok
 	}
-	info, ok := ru.local[code]
-	return info, ok
+	return Lookup(p.Code)
 }

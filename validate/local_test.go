@@ -176,7 +176,7 @@ checks:
 
 func TestWhoMaySettleALocalRule(t *testing.T) {
 	ru := rules(t, localRule("true", "acts", "R", "desk", "clinician"))
-	problems := []poct.Problem{{Code: "own-rule", Severity: poct.Hold, Text: "The own rule is broken."}}
+	problems := []poct.Problem{{Check: "local", Code: "own-rule", Severity: poct.Hold, Text: "The own rule is broken."}}
 	may := func(act poct.Act, role string) error {
 		return ru.May(problems, act, poct.Actor{Name: "r.ito", Role: role, Operator: "9"}, "118")
 	}
@@ -184,6 +184,9 @@ func TestWhoMaySettleALocalRule(t *testing.T) {
 	assert.ErrorIs(t, may(poct.ActRelease, "reviewer"), poct.ErrForbidden)
 	assert.ErrorIs(t, may(poct.ActDiscard, "clinician"), poct.ErrNotAllowed)
 	assert.ErrorIs(t, validate.May(problems, poct.ActRelease, poct.Actor{Role: "clinician"}, ""), poct.ErrNotAllowed, "a rule that is no longer there releases nothing")
+
+	foreign := []poct.Problem{{Code: "own-rule", Severity: poct.Hold, Text: "Another room has this code too."}}
+	assert.ErrorIs(t, ru.May(foreign, poct.ActRelease, poct.Actor{Role: "clinician"}, ""), poct.ErrNotAllowed, "a rule speaks for itself alone")
 
 	usual := rules(t, localRule("true"))
 	assert.NoError(t, usual.May(problems, poct.ActRelease, poct.Actor{Role: "reviewer"}, ""))
