@@ -97,6 +97,7 @@ func (t *tx) resent(a poct.Arrival) (poct.Accepted, error) {
 		return got, fmt.Errorf("count resend: %w", err)
 	}
 	t.count(countResends, 1)
+	t.count(countInlet+a.Inlet, 0) // heard, and nothing new
 	_, err = t.event(poct.Event{Kind: poct.EventResent, Arrival: got.Arrival}, &ledger.Payload{Inlet: a.Inlet})
 	return got, err
 }

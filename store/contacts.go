@@ -38,8 +38,9 @@ type contact struct {
 // row. A contact in which the meter did not tell its time gets none.
 func (c contact) next(n poct.Contact) (contact, bool) {
 	c.Contact = n
-	moved := max(n.Offset-c.kept, c.kept-n.Offset)
-	if n.Device.IsZero() || !c.keptAt.IsZero() && n.At.Sub(c.keptAt) < contactEvery && moved <= contactMoved {
+	since, moved := n.At.Sub(c.keptAt), max(n.Offset-c.kept, c.kept-n.Offset)
+	recent := !c.keptAt.IsZero() && since >= 0 && since < contactEvery
+	if n.Device.IsZero() || recent && moved <= contactMoved {
 		return c, false
 	}
 	c.keptAt, c.kept = n.At, n.Offset
@@ -84,11 +85,13 @@ func (c *contacts) add(told []poct.Contact) {
 	}
 }
 
-// contact notes a contact with this transaction, unless a later one is known.
-// It reckons the offset.
+// contact notes a contact with this transaction, unless a later one is known;
+// one more than a minute in the future tells that our own clock was set back,
+// and counts no more. It reckons the offset.
 func (t *tx) contact(n poct.Contact) {
 	n.At, n.Device = fromMicros(micros(n.At)), fromMicros(micros(n.Device))
-	if was, ok, _ := t.book().Contact(n.Meter); n.Meter == "" || ok && n.At.Before(was.At) {
+	was, ok, _ := t.book().Contact(n.Meter)
+	if n.Meter == "" || ok && n.At.Before(was.At) && was.At.Before(t.at.Add(time.Minute)) {
 		return
 	}
 	if n.Offset = 0; !n.Device.IsZero() {
@@ -158,6 +161,9 @@ func (s *Store) Contact(ctx context.Context, c poct.Contact) error {
 	}
 	return s.do(ctx, func(t *tx) error {
 		t.contact(c)
+		if c.Inlet != "" {
+			t.count(countInlet+c.Inlet, 0) // heard, and nothing accepted
+		}
 		return nil
 	})
 }
@@ -191,8 +197,9 @@ func (s *Store) ContactHistory(ctx context.Context, meter string, n int) ([]poct
 	return out, nil
 }
 
-// InletsHeard is when something was last accepted at each inlet, by its id;
-// inlets never heard are left out.
+// InletsHeard is when a meter was last heard at each inlet, by its id: what it
+// sent was accepted, a resend too, or a conversation told of its clock. Inlets
+// never heard are left out.
 func (s *Store) InletsHeard(context.Context) (map[string]time.Time, error) {
 	heard := map[string]time.Time{}
 	s.tally.each(countInlet, func(rest string, n counter) { heard[rest] = fromMicros(n.at) })

@@ -102,6 +102,7 @@ func Run(t *testing.T, open Open) {
 		{"Calls", testCalls},
 		{"Standing", testStanding},
 		{"Contacts", testContacts},
+		{"InletsHeard", testInletsHeard},
 		{"Notifications", testNotifications},
 		{"Tests", testTests},
 		{"Series", testSeries},

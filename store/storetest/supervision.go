@@ -207,7 +207,8 @@ func testContacts(t *testing.T, open Open) {
 	assert.Len(t, offsets(10), 3, "and one each hour")
 
 	// A conversation without a reading; one that came earlier is left out.
-	heard := w.Clock.Now().Add(time.Minute)
+	w.Clock.Move(time.Minute)
+	heard := w.Clock.Now()
 	require.NoError(t, w.Contact(w.Ctx, poct.Contact{Meter: "Q1", Inlet: "talk", At: heard, Device: heard.Add(-time.Hour)}))
 	require.NoError(t, w.Contact(w.Ctx, poct.Contact{Meter: "Q1", Inlet: "talk", At: heard.Add(-time.Second), Device: heard}))
 	require.NoError(t, w.Contact(w.Ctx, poct.Contact{Meter: "Q0", Inlet: "talk"}))
@@ -241,10 +242,27 @@ func testContacts(t *testing.T, open Open) {
 	w.Take(sent(9, 0, "second"))
 	assert.Equal(t, []time.Duration{0}, offsets(10))
 
+	// A clock of our own that was far ahead and set right does not make us deaf.
+	w.Clock.Move(-50 * 24 * time.Hour)
+	w.Take(sent(10, 3*time.Second, "second"))
+	assert.Equal(t, poct.Contact{Meter: "Q1", Inlet: "millrace", At: w.Clock.Now(), Device: w.Clock.Now().Add(3 * time.Second), Offset: 3 * time.Second}, latest())
+	assert.Equal(t, []time.Duration{0, 3 * time.Second}, offsets(10))
+	w.Verifies()
+}
+
+func testInletsHeard(t *testing.T, open Open) {
+	w := NewWorld(t, open)
+	w.Send("first")
+	w.Clock.Move(time.Minute)
+	resent := w.Clock.Now()
+	w.Send("first")
+	w.Clock.Move(time.Minute)
+	require.NoError(t, w.Contact(w.Ctx, poct.Contact{Meter: "Q1", Inlet: "talk"}))
+	require.NoError(t, w.Notice(w.Ctx, poct.Notice{Inlet: "noise", What: "bytes outside a frame"}))
 	inlets, err := w.InletsHeard(w.Ctx)
 	require.NoError(t, err)
-	assert.Equal(t, map[string]time.Time{"millrace": w.Clock.Now()}, inlets)
-	w.Verifies()
+	assert.Equal(t, map[string]time.Time{"millrace": resent, "talk": w.Clock.Now()}, inlets)
+	w.Adds(poct.Account{Arrivals: 1, Resends: 1, Ends: poct.Ends{Waiting: 1}, Readings: poct.Ends{Waiting: 1}})
 }
 
 func testNotifications(t *testing.T, open Open) {
