@@ -26,7 +26,7 @@ var rooms = []struct {
 	{"wire/fhir", nil},
 	{"wire/astm", nil},
 	{"wire/poct1a", nil},
-	{"ingest", []string{"poct", "wire/hl7"}},
+	{"ingest", []string{"poct", "wire/hl7", "wire/astm"}},
 	{"ingest/sourcetest", []string{"poct", "ingest"}},
 	{"ingest/...", []string{"poct", "ingest", "wire/hl7", "wire/astm", "wire/poct1a", "fault"}},
 	{"mapping", []string{"poct", "wire/hl7", "wire/fhir", "wire/astm", "wire/poct1a"}},

@@ -1,6 +1,10 @@
 package ingest
 
-import "bytes"
+import (
+	"bytes"
+
+	"tidegate/wire/astm"
+)
 
 // Formats of an arrival.
 const (
@@ -8,10 +12,11 @@ const (
 	CSV   = "csv"
 	JSON  = "json"
 	XML   = "xml"
+	LIS02 = "lis02"
 )
 
-// Format tells by its first bytes whether a message is HL7 v2, JSON, XML or a
-// table, for inlets that are not told. A segment id counts only with a separator behind
+// Format tells by its first bytes whether a message is HL7 v2, LIS02, JSON, XML
+// or a table, for inlets that are not told. A segment id counts only with a separator behind
 // it: a table's first column may well begin with the same three letters.
 func Format(raw []byte) string {
 	start := bytes.TrimLeft(bytes.TrimPrefix(raw, []byte("\xef\xbb\xbf")), " \t\r\n")
@@ -19,6 +24,11 @@ func Format(raw []byte) string {
 		rest, ok := bytes.CutPrefix(start, []byte(id))
 		if ok && (len(rest) == 0 || separates(rest[0])) {
 			return HL7v2
+		}
+	}
+	if len(start) > 1 && separates(start[1]) {
+		if _, err := astm.Parse(start[:min(len(start), 5)]); err == nil { // H and four different signs
+			return LIS02
 		}
 	}
 	// In UTF-16 every other byte of what these begin with is zero.

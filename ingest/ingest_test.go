@@ -43,10 +43,30 @@ func TestFormat(t *testing.T) {
 		{"\xef\xbb\xbf [1]", ingest.JSON},
 		{"\xff\xfe{\x00", ingest.JSON},
 		{"<?xml version=\"1.0\"?><export/>", ingest.XML},
+		{"H|\\^&|||S5-0107\rL|1|N\r", ingest.LIS02},
+		{"H!~$%", ingest.LIS02},
+		{"H|\\^", ingest.CSV},
+		{"H;\"a\";b\n", ingest.CSV},
+		{"Hour;INR\n", ingest.CSV},
 		{"\xfe\xff\x00<", ingest.XML},
 	} {
 		assert.Equal(t, tt.want, ingest.Format([]byte(tt.raw)), "%q", tt.raw)
 	}
+}
+
+const (
+	lis1 = "H|\\^&|c1\rP|1\rL|1|N\r"
+	lis2 = "H|\\^&|c2\rL|1|N\r"
+)
+
+// A LIS02 message without its end, among others: the others are whole.
+func TestSplitBrokenRecords(t *testing.T) {
+	parts, _ := ingest.Split(poct.Arrival{Raw: []byte("H|\\^&|c0\rP|1\r" + lis1 + "R|1\r")})
+	require.Len(t, parts, 3)
+	assert.Equal(t, []string{"c0", "c1", ""}, []string{parts[0].ControlID, parts[1].ControlID, parts[2].ControlID})
+	assert.Contains(t, parts[0].Fault, "no L record")
+	assert.Empty(t, parts[1].Fault)
+	assert.Contains(t, parts[2].Fault, "no H record")
 }
 
 func TestSplit(t *testing.T) {
@@ -66,6 +86,8 @@ func TestSplit(t *testing.T) {
 		{name: "a count that does not agree", in: poct.Arrival{Raw: bytes.Replace(sourcetest.Batch(one, two), []byte("BTS|2"), []byte("BTS|3"), 1)},
 			want: [][]byte{one, two}, positions: []int{1, 2}, controls: []string{"suite-1", "suite-2"}, warn: "batch: "},
 		{name: "an envelope of nothing", in: poct.Arrival{Raw: []byte("BHS|^~\\&\rBTS|0\r")}, want: [][]byte{[]byte("BHS|^~\\&\rBTS|0\r")}, positions: []int{0}, controls: []string{""}},
+		{name: "a LIS02 message", in: poct.Arrival{Raw: []byte(lis1)}, want: [][]byte{[]byte(lis1)}, positions: []int{0}, controls: []string{"c1"}},
+		{name: "LIS02 messages", in: poct.Arrival{Raw: []byte(lis1 + lis2)}, want: [][]byte{[]byte(lis1), []byte(lis2)}, positions: []int{1, 2}, controls: []string{"c1", "c2"}},
 		{name: "a table", in: poct.Arrival{Raw: []byte("a;b\n1;2\n")}, want: [][]byte{[]byte("a;b\n1;2\n")}, positions: []int{0}, controls: []string{""}},
 		{name: "a batch with a fault", in: poct.Arrival{Raw: sourcetest.Batch(one, two), Fault: "cut off"}, want: [][]byte{sourcetest.Batch(one, two)}, positions: []int{0}, controls: []string{""}},
 		{name: "nothing", in: poct.Arrival{Fault: "empty"}, want: [][]byte{nil}, positions: []int{0}, controls: []string{""}},

@@ -11,6 +11,7 @@ import (
 	"github.com/rs/zerolog"
 
 	"tidegate/poct"
+	"tidegate/wire/astm"
 	"tidegate/wire/hl7"
 )
 
@@ -37,16 +38,20 @@ func Put(ctx context.Context, inbox Inbox, whole poct.Arrival) ([]poct.Accepted,
 	return answers, nil
 }
 
-// Split divides an arrival into one for each HL7 message of a batch, each with
-// its own digest and the whole batch beside it; anything else comes back alone,
-// and so does what the inlet has found a fault with. What stands in no message
+// Split divides an arrival into one for each message of an HL7 batch, or of a
+// run of LIS02 messages, each with its own digest and the whole beside it;
+// anything else comes back alone, and so does what the inlet has found a fault
+// with. What stands in no message
 // is a part too, so that no byte is dropped. warn says what is wrong with the
 // envelope (a count that does not agree: a message may be missing).
 func Split(a poct.Arrival) (parts []poct.Arrival, warn string) {
 	if a.Format == "" {
 		a.Format = Format(a.Raw)
 	}
-	if a.Format != HL7v2 || a.Fault != "" {
+	switch {
+	case a.Format == LIS02 && a.Fault == "":
+		return splitRecords(a), ""
+	case a.Format != HL7v2, a.Fault != "":
 		return []poct.Arrival{describe(a)}, ""
 	}
 	messages, faults := hl7.SplitBatch(a.Raw)
@@ -64,12 +69,36 @@ func Split(a poct.Arrival) (parts []poct.Arrival, warn string) {
 	return parts, warn
 }
 
+// splitRecords divides LIS02 messages, each from its H to its L.
+func splitRecords(a poct.Arrival) []poct.Arrival {
+	pieces, rest := astm.Assembly{}.Add(a.Raw, false)
+	pieces = append(pieces, rest.End()...)
+	if len(pieces) < 2 {
+		return []poct.Arrival{describe(a)}
+	}
+	var parts []poct.Arrival
+	for i, p := range pieces {
+		part := a
+		part.Raw, part.Position, part.Batch = p.Raw, i+1, a.Raw
+		if p.Fault != nil {
+			part.Fault = p.Fault.What
+		}
+		parts = append(parts, describe(part))
+	}
+	return parts
+}
+
 // describe fills in what the bytes say: their digest, and the sender's number.
 func describe(a poct.Arrival) poct.Arrival {
 	a.Digest = sha256.Sum256(a.Raw)
-	if a.Format == HL7v2 {
+	switch a.Format {
+	case HL7v2:
 		if h, ok := hl7.ReadHeader(a.Raw); ok {
 			a.ControlID = h.ControlID
+		}
+	case LIS02:
+		if m, err := astm.Parse(a.Raw); err == nil {
+			a.ControlID = m.Header().Field(3).Text()
 		}
 	}
 	return a

@@ -1,5 +1,5 @@
 // Package folder takes files that are dropped in a folder: HL7 v2 messages and
-// batches, tables (CSV), JSON and XML.
+// batches, LIS02 records, tables (CSV), JSON and XML.
 //
 //	drop/x.csv ─► whole? ─► rename to work/ ─► Inbox.Accept ─► done/
 //	                │                               └─ cut off, too large ─► error/

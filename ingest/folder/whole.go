@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"tidegate/ingest"
+	"tidegate/wire/astm"
 	"tidegate/wire/hl7"
 )
 
@@ -60,6 +61,11 @@ func cutOff(format string, raw []byte) string {
 		return openJSON(raw)
 	case ingest.XML:
 		return openXML(raw)
+	case ingest.LIS02:
+		if _, rest := (astm.Assembly{}).Add(raw, true); rest.Open() {
+			return "its last message has no L record; it may be cut off"
+		}
+		return ""
 	}
 	text := raw
 	if bytes.HasPrefix(raw, []byte("\xff\xfe")) {

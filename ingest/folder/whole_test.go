@@ -39,6 +39,10 @@ func TestWholeOfEachFormat(t *testing.T) {
 			}
 		})
 	}
+	records := "H|\\^&|1\rP|1\rL|1|N\r"
+	assert.Equal(t, "lis02", format("a.txt", []byte(records)))
+	assert.Empty(t, cutOff("lis02", []byte(records+records)))
+	assert.NotEmpty(t, cutOff("lis02", []byte(records+records[:12])))
 	table := "Serial;INR\nR-1;2,4\n"
 	assert.Empty(t, cutOff("csv", wide(table)))
 	assert.NotEmpty(t, cutOff("csv", wide(table+"R-1")))
