@@ -12,7 +12,7 @@ var lateCheck = check{
 		Number: "46", Code: "late-qc-changes-verdict", Title: "A failed control came after the results that it casts doubt on",
 		Asks:     "whether this control came after results that it casts doubt on",
 		Compares: "asked of a failed control: the meter's newest results that were sent on, tested after it and before both levels passed again",
-		Text:     "This control failed, and it came after {n} that were tested later on this meter and sent on.",
+		Text:     "This control failed and came late: {n} tested later on this meter had been sent on.",
 		Remedy:   "Look back at each result since the last pass: it stands, is to be repeated, or is taken back.",
 		Severity: poct.Flag, Acts: "RD", Desk: RoleCoordinator, Source: ownDefault,
 	},

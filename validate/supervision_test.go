@@ -154,7 +154,7 @@ func TestSupervisionChecks(t *testing.T) {
 		{name: "laboratory agrees", code: "lab-poc-disagree", of: laboratory, change: pocBefore("2.7"), want: poct.Pass, verdict: poct.File},
 
 		// 46
-		{name: "failed, after a result was sent", code: "late-qc-changes-verdict", of: controlRun, change: sentAfter("9.9", 1), want: poct.Found, severity: poct.Flag, text: "came after a result", verdict: poct.File},
+		{name: "failed, after a result was sent", code: "late-qc-changes-verdict", of: controlRun, change: sentAfter("9.9", 1), want: poct.Found, severity: poct.Flag, text: "a result tested later", verdict: poct.File},
 		{name: "failed, after three", code: "late-qc-changes-verdict", of: controlRun, change: sentAfter("9.9", 3), want: poct.Found, severity: poct.Flag, text: "3 results", verdict: poct.File},
 		{name: "passed", code: "late-qc-changes-verdict", of: controlRun, change: sentAfter("2.6", 3), want: poct.Pass, verdict: poct.File},
 		{name: "failed in time", code: "late-qc-changes-verdict", of: controlRun, change: func(s *situation) { s.inr("9.9") }, want: poct.Pass, verdict: poct.File},
