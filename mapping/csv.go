@@ -85,9 +85,8 @@ func decodeCSV(a poct.Arrival, profiles []*Profile, zones Zones) []Decoded {
 	}
 	var out []Decoded
 	for i := range tables[0].rows {
-		at := slices.IndexFunc(tables, func(t table) bool { return len(t.rows[i]) == len(t.columns) && holdIn(row{&t, i}, t.p.match) })
-		if at >= 0 {
-			out = append(out, readRecord(a, tables[at].p, zones, i, row{&tables[at], i}))
+		if rec, ok := fitting(tables, i); ok {
+			out = append(out, readRecord(a, rec.t.p, zones, i, rec))
 			continue
 		}
 		cells, columns := tables[0].rows[i], tables[0].columns
@@ -102,6 +101,17 @@ func decodeCSV(a poct.Arrival, profiles []*Profile, zones Zones) []Decoded {
 	return out
 }
 
+// fitting is a record as the first profile sees it whose conditions hold.
+func fitting(tables []table, i int) (*row, bool) {
+	for k := range tables {
+		t := &tables[k]
+		if rec := (&row{t, i}); len(t.rows[i]) == len(t.columns) && holdIn(rec, t.p.match) {
+			return rec, true
+		}
+	}
+	return nil, false
+}
+
 // extent is where a row stands.
 func extent(row []cell) poct.Span { return poct.Span{From: row[0].at.From, To: row[len(row)-1].at.To} }
 
@@ -111,11 +121,11 @@ type row struct {
 	i int
 }
 
-func (r row) extent() poct.Span { return extent(r.t.rows[r.i]) }
+func (r *row) extent() poct.Span { return extent(r.t.rows[r.i]) }
 
-func (r row) find(at place) found { return r.t.rows[r.i][r.t.columns[at.text]] }
+func (r *row) find(at place) found { return r.t.rows[r.i][r.t.columns[at.text]] }
 
-func (r row) every(at place) []found { return []found{r.find(at)} }
+func (r *row) every(at place) []found { return []found{r.find(at)} }
 
 // rows divides the file and maps the header; problem says why it cannot.
 func (p *Profile) rows(raw []byte) (rows [][]cell, columns map[string]int, problem string) {
