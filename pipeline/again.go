@@ -40,9 +40,9 @@ func (j *Judge) Again(book poct.Book, h poct.HoldRecord, a poct.Arrival, st poct
 		return poct.Decision{}, fmt.Errorf("look up facts of hold %s: %w", h.ID, err)
 	}
 	facts.Owner = j.ownerOf(facts.Owner, h)
-	o, otherwise := j.outcome(a.Inlet, reading, facts, j.decodeProblems(book, a, reading.Index))
+	o, found := j.outcome(a.Inlet, reading, facts, j.decodeProblems(book, a, reading.Index))
 	if st.Act == poct.ActRelease {
-		j.override(&o, otherwise, h, facts.Owner)
+		j.override(&o, found, h, facts.Owner)
 	}
 	j.version(&o, h)
 	return poct.Decision{Arrival: a.ID, Outcomes: []poct.Outcome{o}}, nil
@@ -104,7 +104,7 @@ func (j *Judge) version(o *poct.Outcome, h poct.HoldRecord) {
 // override lets a held record go when each problem that holds it was shown to
 // the person; whether they may was asked before. What never leaves (a control)
 // is filed instead of released. A mark travels with a released result.
-func (j *Judge) override(o *poct.Outcome, otherwise poct.Verdict, h poct.HoldRecord, owner *poct.Past) {
+func (j *Judge) override(o *poct.Outcome, found validate.Findings, h poct.HoldRecord, owner *poct.Past) {
 	if o.Verdict != poct.HoldIt {
 		return // passes by now without anyone's word
 	}
@@ -124,8 +124,8 @@ func (j *Judge) override(o *poct.Outcome, otherwise poct.Verdict, h poct.HoldRec
 			codes = append(codes, p.Code)
 		}
 	}
-	o.Verdict, o.Cause = otherwise, ""
-	if otherwise == poct.Release {
+	o.Verdict, o.Cause, o.QCPassed = found.Else, "", found.ElsePassed
+	if found.Else == poct.Release {
 		o.Result.Marks = append(o.Result.Marks, "Released by a person in spite of: "+strings.Join(codes, ", ")+".")
 		j.bind(o, owner)
 	}

@@ -104,8 +104,9 @@ func (j *Judge) failed(err error) {
 }
 
 // outcome turns what the checks found into everything that the deciding commit
-// needs, and tells the verdict it would have if a person answered for what holds it.
-func (j *Judge) outcome(inlet string, r poct.Reading, f poct.Facts, decoded []poct.Problem) (poct.Outcome, poct.Verdict) {
+// needs. The findings also tell what it would be if a person answered for what
+// holds it.
+func (j *Judge) outcome(inlet string, r poct.Reading, f poct.Facts, decoded []poct.Problem) (poct.Outcome, validate.Findings) {
 	if j.Inlets[inlet].AllowNonProduction {
 		r.Processing = "P"
 	}
@@ -132,7 +133,7 @@ func (j *Judge) outcome(inlet string, r poct.Reading, f poct.Facts, decoded []po
 	if o.Verdict == poct.Release {
 		j.bind(&o, f.Owner)
 	}
-	return o, found.Else
+	return o, found
 }
 
 // own relates a reading to the result that already has its test key: the same

@@ -3,6 +3,7 @@ package pipeline_test
 import (
 	"context"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -146,5 +147,31 @@ func TestRecallAtTwoSites(t *testing.T) {
 	require.NoError(t, w.desk.JudgeItem(ctx, people["k.osei"], b.ID, j, true), "the reason carried over, the result judged by itself")
 	assert.Equal(t, []string{"withdraw 3"}, w.deliver())
 	assert.Equal(t, "Maker's notice of today.", w.trace(ids[0]).Versions[1].Reason)
+	w.verifies()
+}
+
+// A control in range that was held for something else has passed once a person
+// answered for that: it casts no doubt, and frees what waited for it.
+func TestControlThatAPersonAnswersForHasPassed(t *testing.T) {
+	w := newWard(t, t.TempDir())
+	defer w.store.Close()
+	w.take(w.control("08:00", "1", "1.1"))
+	w.take(w.control("08:05", "2", "3.0"))
+	w.take(w.test("09:00", "2.4"))
+	waits := w.take(w.test("16:30", "2.4"))
+	require.Equal(t, "qc-overdue", w.held(waits))
+	for _, c := range []reading{w.control("16:00", "1", "1.2"), w.control("16:05", "2", "3.1")} {
+		c.ahead = 40 * time.Minute
+		id := w.take(c, "17:00")
+		require.Equal(t, "clock-offset", w.held(id))
+		h := w.openHold(id)
+		_, err := w.desk.Settle(ctx, people["r.ito"], h.ID, poct.Settlement{Act: poct.ActRelease, Version: h.Version, Reason: "Only the sending clock is off."})
+		require.NoError(t, err)
+		w.step()
+	}
+	assert.Empty(t, w.held(waits))
+	lists, err := w.store.LookBacks(ctx, true, "", 0)
+	require.NoError(t, err)
+	assert.Empty(t, lists)
 	w.verifies()
 }

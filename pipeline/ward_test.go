@@ -108,6 +108,7 @@ type reading struct {
 	patient, level                    string // one of both
 	seq                               int
 	at                                time.Time
+	ahead                             time.Duration // of the meter's clock, as its message tells
 }
 
 // on gives a reading of today at a time such as "10:05", with a sequence number
@@ -146,7 +147,7 @@ func (w *ward) take(r reading, clock ...string) string {
 		w.now = at
 	}
 	const layout = "20060102150405-0700"
-	raw := "MSH|^~\\&|QUILL3|MILL|T|X|" + w.now.Format(layout) + "||ORU^R01^ORU_R01|1|P|2.5.1\r"
+	raw := "MSH|^~\\&|QUILL3|MILL|T|X|" + w.now.Add(r.ahead).Format(layout) + "||ORU^R01^ORU_R01|1|P|2.5.1\r"
 	if r.patient != "" {
 		raw += "PID|1||" + r.patient + "^^^MILLRACE\r"
 	}
