@@ -198,15 +198,23 @@ func recallIn(r rowOf, was string) ([]string, error) {
 // recalled lists every result of a strip lot. A lot has one such list; recalled
 // once more, it takes up what is new.
 func (t *tx) recalled(lot string) error {
-	found, err := collect(t, scanLookback, lookbackColumns+`WHERE b.strip_lot = ? AND b.meter = '' AND b.control = 0`, lot)
+	b, err := t.recallOf(lot)
 	if err != nil {
-		return fmt.Errorf("read look-back: %w", err)
-	}
-	b := lookback{kind: poct.LookBackRecalled, lot: lot, why: "Strip lot " + lot + " was recalled."}
-	if len(found) > 0 {
-		b = found[0]
+		return err
 	}
 	return t.doubtSpan(&b, 0, 0)
+}
+
+// recallOf is the look-back on a recalled lot, not opened if there is none yet.
+func (t *tx) recallOf(lot string) (lookback, error) {
+	found, err := collect(t, scanLookback, lookbackColumns+`WHERE b.strip_lot = ? AND b.meter = '' AND b.control = 0`, lot)
+	if err != nil {
+		return lookback{}, fmt.Errorf("read look-back: %w", err)
+	}
+	if len(found) > 0 {
+		return found[0], nil
+	}
+	return lookback{kind: poct.LookBackRecalled, lot: lot, why: "Strip lot " + lot + " was recalled."}, nil
 }
 
 // inRecord tells that some outlet has a result r, or will: a version was or is
@@ -339,8 +347,13 @@ func (w *work) join(r *poct.Result, k kept) error {
 	if meter == "" || at == 0 {
 		return nil
 	}
+	if known, _, _ := w.book().StripLot(lot); known.Recalled {
+		if err := w.joinRecall(lot, k, at); err != nil {
+			return err
+		}
+	}
 	var listed, failed bool
-	if err := w.row(`SELECT EXISTS (SELECT 1 FROM lookbacks WHERE strip_lot = ?1 AND meter IN (?2, '')),
+	if err := w.row(`SELECT EXISTS (SELECT 1 FROM lookbacks WHERE strip_lot = ?1 AND meter = ?2),
 		EXISTS (SELECT 1 FROM results WHERE meter = ?2 AND kind = 'control' AND state = 'filed' AND qc = 0 AND tested >= ?3)`,
 		lot, meter, at).Scan(&listed, &failed); err != nil {
 		return fmt.Errorf("read look-backs: %w", err)
@@ -353,7 +366,7 @@ func (w *work) join(r *poct.Result, k kept) error {
 	if !listed {
 		return nil
 	}
-	found, err := collect(w.tx, scanLookback, lookbackColumns+`WHERE b.strip_lot = ? AND b.meter IN (?, '') AND b.since <= ?`, lot, meter, at)
+	found, err := collect(w.tx, scanLookback, lookbackColumns+`WHERE b.strip_lot = ? AND b.meter = ? AND b.since <= ?`, lot, meter, at)
 	if err != nil {
 		return fmt.Errorf("read look-backs: %w", err)
 	}
@@ -362,12 +375,7 @@ func (w *work) join(r *poct.Result, k kept) error {
 		return err
 	}
 	for _, b := range found {
-		in := b.ran >= at || uncleared[b.control]
-		if b.kind == poct.LookBackRecalled {
-			known, _, _ := w.book().StripLot(lot)
-			in = known.Recalled
-		}
-		if !in {
+		if b.ran < at && !uncleared[b.control] {
 			continue
 		}
 		if err := w.joinOne(&b, k, at); err != nil {
@@ -375,6 +383,15 @@ func (w *work) join(r *poct.Result, k kept) error {
 		}
 	}
 	return nil
+}
+
+// joinRecall lists a result that goes out in spite of its lot's recall.
+func (w *work) joinRecall(lot string, k kept, at int64) error {
+	b, err := w.recallOf(lot)
+	if err != nil {
+		return err
+	}
+	return w.joinOne(&b, k, at)
 }
 
 // joinOne lists one result, unless it is listed already.

@@ -479,6 +479,14 @@ func testRecall(t *testing.T, open Open) {
 	assert.Equal(t, 1, w.lookBacks(true)[0].Left)
 	w.Verifies()
 
+	// Recalled before anything of it went out, and then something does.
+	late := NewWorld(t, open)
+	late.ok2(late.Upsert(late.Ctx, "k.osei", poct.RegistryRows{StripLots: []poct.StripLot{{Lot: "7K40231", Recalled: true}}}))
+	late.Take(test(20))
+	late.Take(test(21))
+	assert.Equal(t, "t20 t21", late.listed(late.lookBacks(true)[0]))
+	late.Verifies()
+
 	// Very many, with a crowd of events in one transaction.
 	many := NewWorld(t, open)
 	many.ok2(many.Upsert(many.Ctx, "k.osei", poct.RegistryRows{StripLots: []poct.StripLot{{Lot: "7K40231"}}}))
