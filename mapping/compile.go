@@ -33,6 +33,7 @@ type Profile struct {
 	comma    bool // decimal comma
 
 	noEscapes bool // lis02: the sender knows no escapes
+	poct1a    POCT1AConfig
 
 	// A laboratory's own results: all of the profile's, or those under these
 	// conditions.
@@ -217,6 +218,7 @@ func (c *compiler) recordSettings(cfg ProfileConfig, p *Profile) {
 		works   bool
 	}{
 		{"rows", cfg.Rows != "", c.form.rows != nil}, {"decimal", cfg.Decimal != "", c.form.rows != nil || lis}, {"escapes", cfg.Escapes != "", lis},
+		{"poct1a", cfg.POCT1A.set(), c.form.name == formatPOCT1A},
 	} {
 		if s.written && !s.works {
 			c.fault(s.key, "has no effect in a profile of format "+cfg.Format, "remove it")

@@ -26,10 +26,11 @@ type ProfileConfig struct {
 	// Rows is where the records of a json or xml file stand: a list, each of
 	// its members a record, or one record. Left out: the file is one record, or
 	// a JSON list of records.
-	Rows    string    `yaml:"rows,omitempty"`
-	Decimal string    `yaml:"decimal,omitempty"` // json, xml, lis02: "." or ","; "." if left out
-	Escapes string    `yaml:"escapes,omitempty"` // lis02: none where the sender knows no escapes; standard if left out
-	CSV     CSVConfig `yaml:"csv,omitempty"`
+	Rows    string       `yaml:"rows,omitempty"`
+	Decimal string       `yaml:"decimal,omitempty"` // json, xml, lis02: "." or ","; "." if left out
+	Escapes string       `yaml:"escapes,omitempty"` // lis02: none where the sender knows no escapes; standard if left out
+	CSV     CSVConfig    `yaml:"csv,omitempty"`
+	POCT1A  POCT1AConfig `yaml:"poct1a,omitempty"`
 
 	Fields     FieldsConfig     `yaml:"fields"`
 	Control    ControlConfig    `yaml:"control,omitempty"`

@@ -170,6 +170,10 @@ func (f namedField) instead(format string) string {
 		return "H.14"
 	case format == formatLIS && f.name == "status":
 		return "R.9"
+	case format == formatPOCT1A && f.name == "sent_at":
+		return "HDR.creation_dttm"
+	case format == formatPOCT1A && f.name == "status":
+		return "SVC.reason_cd"
 	}
 	return ""
 }

@@ -84,6 +84,14 @@ var forms = []*form{
 		rowsForm: "write a JSON Pointer from the top of the file, such as /results",
 	},
 	{
+		name: formatPOCT1A, begins: isPOCT1A, decode: decodePOCT1A, contents: contentsOfPOCT1A, offsets: true,
+		place:    poctPlace,
+		places:   "write it like OBS.value, OBS.value@U or PT.name/FAM",
+		perValue: true, value: "OBS.value", unit: "OBS.value@U",
+		where:  "write which OBS holds it, such as {OBS.observation_id: [46418-0]}",
+		settle: (*compiler).poct1a,
+	},
+	{
 		name: formatXML, begins: func(raw []byte) bool { return beginsWith(raw, "<") }, decode: decodeTree(parseXML), contents: contentsOfTree(parseXML),
 		draft: draftTree(parseXML), draftKey: draftKeyTree(parseXML),
 		place:    xmlPlace,

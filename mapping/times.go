@@ -84,6 +84,9 @@ func readTime(text string, l layout, format string) (hl7.Timestamp, error) {
 		}
 		return t, err
 	}
+	if format == formatPOCT1A {
+		return poctTime(text)
+	}
 	for _, l := range isoLayouts {
 		if t, ok := l.read(text); ok {
 			return t, nil
