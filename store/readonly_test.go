@@ -2,6 +2,7 @@ package store_test
 
 import (
 	"context"
+	"database/sql"
 	"os"
 	"path/filepath"
 	"testing"
@@ -88,4 +89,20 @@ func TestReadOnlyWhereThereIsNone(t *testing.T) {
 	_, err := store.OpenReadOnly(dir, store.Options{})
 	assert.ErrorIs(t, err, os.ErrNotExist)
 	assert.Empty(t, files(t, dir))
+}
+
+// A folder that another version wrote is told as one, by reader and verifier.
+func TestReadOnlyOfAnotherVersion(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir, store.Options{})
+	require.NoError(t, s.Close())
+	db, err := sql.Open("sqlite", filepath.Join(dir, "tidegate.db"))
+	require.NoError(t, err)
+	_, err = db.Exec(`DELETE FROM migrations WHERE name LIKE '%0002%'`)
+	require.NoError(t, err)
+	require.NoError(t, db.Close())
+	_, err = store.OpenReadOnly(dir, store.Options{})
+	assert.ErrorContains(t, err, "another version")
+	_, err = store.VerifyFolder(context.Background(), dir, store.Options{}, "", nil)
+	assert.ErrorContains(t, err, "another version")
 }
