@@ -14,6 +14,9 @@
 //   - One process owns a data folder; a second one is told who does.
 //   - Who is to be told is written with what they are told of: a crash loses
 //     neither the one nor the other.
+//   - What casts doubt on results that went out, a failed control or a recalled
+//     lot, lists each of them in the commit that learns of it, with an event in
+//     its trace; nothing is taken off the list but by a person's judgement.
 //   - Late workers are fenced: a decision, an intent or a receipt commits only
 //     while its claim holds.
 //
