@@ -23,9 +23,9 @@ type Session interface {
 	Cut()
 }
 
-// drainTime is how long sessions may take to finish what they have in hand
+// DrainTime is how long sessions may take to finish what they have in hand
 // once they are told to stop.
-const drainTime = 5 * time.Second
+const DrainTime = 5 * time.Second
 
 // Server takes connections and runs a session for each, up to a number at a
 // time. It is used once.
@@ -53,7 +53,7 @@ func Bind(addr string) (net.Listener, error) {
 }
 
 // Serve takes connections until ctx is done. Then it takes no more, has the
-// sessions drained within drainTime, and returns when the last has ended.
+// sessions drained within DrainTime, and returns when the last has ended.
 func (s *Server) Serve(ctx context.Context, ln net.Listener) error {
 	s.sessions = map[Session]struct{}{}
 	if s.Connections == nil {
@@ -67,7 +67,7 @@ func (s *Server) Serve(ctx context.Context, ln net.Listener) error {
 
 	err := s.acceptAll(work, ln, stopped, &open)
 	s.drain(ln)
-	late := time.AfterFunc(drainTime, func() { abandon(); s.cut() })
+	late := time.AfterFunc(DrainTime, func() { abandon(); s.cut() })
 	open.Wait()
 	late.Stop()
 	return err

@@ -5,8 +5,10 @@ import (
 	"crypto/tls"
 	"errors"
 	"fmt"
+	"io"
 	"net"
 	"net/netip"
+	"os"
 	"time"
 
 	"github.com/rs/zerolog"
@@ -180,7 +182,7 @@ func (c *connection) Run(work context.Context) {
 		peer, err := ingest.Handshake(work, secure)
 		if err != nil {
 			in.set.Log.Warn().Err(err).Str("peer", c.peer).Msg("a connection was not secured")
-			if in.tls.ClientCAs != nil {
+			if in.tls.ClientCAs != nil && !errors.Is(err, io.EOF) && !errors.Is(err, os.ErrDeadlineExceeded) {
 				in.notices.Record(c.peer, "a connection was refused: no certificate that is accepted here", nil)
 			}
 			return

@@ -12,12 +12,10 @@ import (
 	"tidegate/ingest"
 )
 
-// How long to wait before a serial port is opened again, and how long a
-// session may go on once the inlet is told to stop.
+// How long to wait before a serial port is opened again.
 const (
 	firstOpen  = time.Second
 	lastOpen   = 30 * time.Second
-	drainTime  = 5 * time.Second
 	portGlance = 250 * time.Millisecond // how often a waiting read looks up
 )
 
@@ -26,7 +24,7 @@ var parities = map[string]serial.Parity{"": serial.NoParity, "none": serial.NoPa
 // runSerial serves a serial port, and opens it again whenever it fails: the
 // adapter may be pulled out and put back.
 func (in *Inlet) runSerial(ctx context.Context) error {
-	work, done := ingest.Outlive(ctx, drainTime)
+	work, done := ingest.Outlive(ctx, ingest.DrainTime)
 	defer done()
 	mode := &serial.Mode{BaudRate: in.cfg.Baud, DataBits: in.cfg.DataBits, Parity: parities[in.cfg.Parity], StopBits: serial.OneStopBit}
 	if in.cfg.StopBits == 2 {

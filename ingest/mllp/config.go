@@ -1,13 +1,10 @@
 package mllp
 
 import (
-	"crypto/tls"
-	"crypto/x509"
-	"fmt"
 	"net"
-	"os"
 	"time"
 
+	"tidegate/ingest"
 	"tidegate/poct"
 )
 
@@ -20,15 +17,7 @@ type Config struct {
 	Idle           time.Duration `yaml:"idle,omitempty"`            // silence between messages before closing; 0: none, TCP keepalive alone
 	FrameTimeout   time.Duration `yaml:"frame_timeout,omitempty"`   // from the first byte of a message to its last; 60s
 	MaxConnections int           `yaml:"max_connections,omitempty"` // at a time; 256
-	TLS            *TLS          `yaml:"tls,omitempty"`             // none: plain TCP, for a network of the meters' own
-}
-
-// TLS is a certificate of the inlet's own, and the authority whose client
-// certificates it demands. Files are PEM.
-type TLS struct {
-	CertFile     string `yaml:"cert_file"`
-	KeyFile      string `yaml:"key_file"`
-	ClientCAFile string `yaml:"client_ca_file,omitempty"`
+	TLS            *ingest.TLS   `yaml:"tls,omitempty"`             // none: plain TCP, for a network of the meters' own
 }
 
 // The one kind of message this inlet knows to take.
@@ -64,15 +53,7 @@ func (c Config) Validate() []poct.KeyFault {
 	if c.FrameTimeout < 0 {
 		bad("frame_timeout", "is below 0", "write a duration such as 60s")
 	}
-	if c.TLS != nil {
-		if c.TLS.CertFile == "" {
-			bad("tls.cert_file", "is missing", "write the path of the PEM certificate")
-		}
-		if c.TLS.KeyFile == "" {
-			bad("tls.key_file", "is missing", "write the path of the PEM private key")
-		}
-	}
-	return faults
+	return append(faults, c.TLS.Validate()...)
 }
 
 func (c Config) withDefaults() Config {
@@ -89,29 +70,4 @@ func (c Config) withDefaults() Config {
 		c.Accepts = []string{acceptsResults}
 	}
 	return c
-}
-
-// load reads the files; nil if there is no TLS.
-func (t *TLS) load() (*tls.Config, error) {
-	if t == nil {
-		return nil, nil
-	}
-	cert, err := tls.LoadX509KeyPair(t.CertFile, t.KeyFile)
-	if err != nil {
-		return nil, fmt.Errorf("tls: %w", err)
-	}
-	cfg := &tls.Config{MinVersion: tls.VersionTLS12, Certificates: []tls.Certificate{cert}}
-	if t.ClientCAFile == "" {
-		return cfg, nil
-	}
-	pem, err := os.ReadFile(t.ClientCAFile)
-	if err != nil {
-		return nil, fmt.Errorf("tls: client_ca_file: %w", err)
-	}
-	cfg.ClientCAs = x509.NewCertPool()
-	if !cfg.ClientCAs.AppendCertsFromPEM(pem) {
-		return nil, fmt.Errorf("tls: client_ca_file %s holds no certificate", t.ClientCAFile)
-	}
-	cfg.ClientAuth = tls.RequireAndVerifyClientCert
-	return cfg, nil
 }

@@ -9,6 +9,8 @@ import (
 	"github.com/rs/zerolog"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"tidegate/ingest"
 )
 
 func TestConfigKeys(t *testing.T) {
@@ -23,7 +25,7 @@ max_connections: 1000
 tls: {cert_file: a.pem, key_file: a.key, client_ca_file: ca.pem}
 `), &c, yaml.Strict()))
 	assert.Equal(t, Config{Listen: "127.0.0.1:2575", Accepts: []string{"results"}, MaxFrame: 65536, Idle: 10 * time.Minute, FrameTimeout: 30 * time.Second,
-		MaxConnections: 1000, TLS: &TLS{CertFile: "a.pem", KeyFile: "a.key", ClientCAFile: "ca.pem"}}, c)
+		MaxConnections: 1000, TLS: &ingest.TLS{CertFile: "a.pem", KeyFile: "a.key", ClientCAFile: "ca.pem"}}, c)
 	assert.Empty(t, c.Validate())
 
 	d := Config{Listen: ":0"}.withDefaults()
@@ -43,7 +45,7 @@ func TestConfigFaults(t *testing.T) {
 		{Config{Listen: "2575"}, []string{"listen"}},
 		{Config{Listen: ":1", MaxFrame: -1, MaxConnections: -1, Idle: -1, FrameTimeout: -1}, []string{"max_frame", "max_connections", "idle", "frame_timeout"}},
 		{Config{Listen: ":1", MaxFrame: 1 << 40}, []string{"max_frame"}},
-		{Config{Listen: ":1", TLS: &TLS{}}, []string{"tls.cert_file", "tls.key_file"}},
+		{Config{Listen: ":1", TLS: &ingest.TLS{}}, []string{"tls.cert_file", "tls.key_file"}},
 	} {
 		var keys []string
 		for _, f := range c.cfg.Validate() {

@@ -14,14 +14,14 @@ import (
 	"time"
 
 	"tidegate/fault"
+	"tidegate/ingest"
 	"tidegate/poct"
 	"tidegate/wire/hl7"
 )
 
 const (
-	writeTime     = 10 * time.Second       // for one answer
-	handshakeTime = 10 * time.Second       // for TLS
-	silence       = 200 * time.Millisecond // after 1C, before the missing 0D is given up
+	writeTime = 10 * time.Second       // for one answer
+	silence   = 200 * time.Millisecond // after 1C, before the missing 0D is given up
 )
 
 // session is one connection.
@@ -53,8 +53,8 @@ func newSession(l *Listener, conn net.Conn) *session {
 	return s
 }
 
-// run serves the connection to its end.
-func (s *session) run(work context.Context) {
+// Run serves the connection to its end.
+func (s *session) Run(work context.Context) {
 	defer s.conn.Close() //nolint:errcheck // nothing is left to be written
 	defer s.recover()
 	if conn, ok := s.conn.(*tls.Conn); ok && !s.handshake(work, conn) {
@@ -93,20 +93,18 @@ func (s *session) recover() {
 	}
 }
 
-// handshake settles who is there. A drain ends it, as between messages.
+// handshake settles who is there.
 func (s *session) handshake(work context.Context, conn *tls.Conn) bool {
-	ctx, done := context.WithTimeout(work, handshakeTime)
-	defer done()
-	if err := conn.HandshakeContext(ctx); err != nil {
-		s.l.set.Log.Warn().Err(err).Str("peer", s.peer).Msg("TLS handshake failed")
+	peer, err := ingest.Handshake(work, conn)
+	if err != nil {
+		s.l.set.Log.Warn().Err(err).Str("peer", s.peer).Msg("a connection was not secured")
 		if s.l.tls.ClientCAs != nil && !errors.Is(err, io.EOF) && !errors.Is(err, os.ErrDeadlineExceeded) {
 			s.notice("a connection was refused: no certificate that is accepted here", nil)
 		}
 		return false
 	}
-	if certs := conn.ConnectionState().PeerCertificates; len(certs) > 0 && certs[0].Subject.CommonName != "" {
-		s.peer = certs[0].Subject.CommonName
-		s.host = s.peer
+	if peer != s.peer {
+		s.peer, s.host = peer, peer
 	}
 	return true
 }
@@ -136,8 +134,11 @@ func (s *session) waiting(state hl7.FrameState) {
 	_ = s.conn.SetReadDeadline(deadline) // fails only on a closed connection, and then so does the read
 }
 
-// drain ends the session once the message in hand is answered.
-func (s *session) drain() {
+// Cut ends the session now.
+func (s *session) Cut() { _ = s.conn.Close() }
+
+// Drain ends the session once the message in hand is answered.
+func (s *session) Drain() {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	s.draining = true
@@ -163,7 +164,7 @@ func (s *session) tell(f *hl7.FrameFault) {
 	s.notice(what, f.Bytes)
 }
 
-func (s *session) notice(what string, bytes []byte) { s.l.record(s.peer, what, bytes) }
+func (s *session) notice(what string, bytes []byte) { s.l.notices.Record(s.peer, what, bytes) }
 
 // take stores and answers one frame; false ends the session.
 func (s *session) take(work context.Context, raw []byte) bool {

@@ -15,6 +15,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"tidegate/ingest"
 	"tidegate/poct"
 )
 
@@ -235,7 +236,7 @@ func TestDrain(t *testing.T) {
 			bb.stop()
 			require.NoError(t, <-bb.done)
 			bb.done <- nil
-			assert.Equal(t, drainTime, time.Since(start))
+			assert.Equal(t, ingest.DrainTime, time.Since(start))
 			m.ended()
 		})
 		require.Len(t, b.notices, 1)
@@ -259,7 +260,7 @@ func TestDrain(t *testing.T) {
 			start := time.Now()
 			stop()
 			require.NoError(t, <-done)
-			assert.Equal(t, drainTime, time.Since(start))
+			assert.Equal(t, ingest.DrainTime, time.Since(start))
 			_, err = io.ReadAll(near)
 			assert.NoError(t, err, "closed without an answer")
 		})
@@ -307,21 +308,4 @@ func TestNoDescriptorsLeft(t *testing.T) {
 		stop()
 		require.NoError(t, <-done)
 	})
-}
-
-func TestNoticesAreLimited(t *testing.T) {
-	var n noticeLimit
-	now := time.Date(2026, 3, 5, 9, 0, 0, 0, time.UTC)
-	stored := 0
-	for range 500 {
-		if ok, _ := n.allow(now); ok {
-			stored++
-		}
-	}
-	assert.Equal(t, noticesPerMinute, stored)
-	ok, dropped := n.allow(now.Add(time.Minute))
-	assert.True(t, ok)
-	assert.Equal(t, 500-noticesPerMinute, dropped)
-	_, dropped = n.allow(now.Add(time.Minute))
-	assert.Zero(t, dropped)
 }

@@ -18,6 +18,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"tidegate/ingest"
 )
 
 // authority is an invented certificate authority.
@@ -62,7 +64,7 @@ func TestMutualTLS(t *testing.T) {
 	require.NoError(t, os.WriteFile(caFile, ours.pem, 0o600))
 	serverCert, serverKey := ours.issue(t, dir, "inlet", time.Now().Add(time.Hour))
 	b := newBox()
-	l := serve(t, Config{TLS: &TLS{CertFile: serverCert, KeyFile: serverKey, ClientCAFile: caFile}}, b, io.Discard)
+	l := serve(t, Config{TLS: &ingest.TLS{CertFile: serverCert, KeyFile: serverKey, ClientCAFile: caFile}}, b, io.Discard)
 	roots := x509.NewCertPool()
 	roots.AddCert(ours.cert)
 
@@ -125,7 +127,7 @@ func TestTLSWithoutClientCertificates(t *testing.T) {
 	ours := newAuthority(t, "Millrace devices")
 	cert, key := ours.issue(t, dir, "inlet", time.Now().Add(time.Hour))
 	b := newBox()
-	l := serve(t, Config{TLS: &TLS{CertFile: cert, KeyFile: key}}, b, io.Discard)
+	l := serve(t, Config{TLS: &ingest.TLS{CertFile: cert, KeyFile: key}}, b, io.Discard)
 	roots := x509.NewCertPool()
 	roots.AddCert(ours.cert)
 	raw, err := net.Dial("tcp", l.Addr())
@@ -147,12 +149,12 @@ func TestTLSFiles(t *testing.T) {
 	require.NoError(t, os.WriteFile(empty, nil, 0o600))
 	for _, c := range []struct {
 		name string
-		tls  TLS
+		tls  ingest.TLS
 	}{
-		{"no certificate", TLS{CertFile: filepath.Join(dir, "none"), KeyFile: key}},
-		{"no key", TLS{CertFile: cert, KeyFile: filepath.Join(dir, "none")}},
-		{"no authority", TLS{CertFile: cert, KeyFile: key, ClientCAFile: filepath.Join(dir, "none")}},
-		{"an empty authority", TLS{CertFile: cert, KeyFile: key, ClientCAFile: empty}},
+		{"no certificate", ingest.TLS{CertFile: filepath.Join(dir, "none"), KeyFile: key}},
+		{"no key", ingest.TLS{CertFile: cert, KeyFile: filepath.Join(dir, "none")}},
+		{"no authority", ingest.TLS{CertFile: cert, KeyFile: key, ClientCAFile: filepath.Join(dir, "none")}},
+		{"an empty authority", ingest.TLS{CertFile: cert, KeyFile: key, ClientCAFile: empty}},
 	} {
 		_, err := New(Config{Listen: "127.0.0.1:0", TLS: &c.tls}, Settings{ID: "millrace", Inbox: newBox()})
 		assert.ErrorContains(t, err, "inlet millrace: tls", c.name)
