@@ -1,27 +1,14 @@
 package mapping
 
 import (
-	"encoding/json"
 	"regexp"
 	"slices"
 	"strings"
 	"unicode"
 )
 
-var (
-	// errorForm is how error codes of meters commonly look (common practice, no source).
-	errorForm = regexp.MustCompile(`^[A-Z]{1,6}[-_ ]?[0-9]{1,4}$`)
-	plainText = regexp.MustCompile(`^[A-Za-z/][A-Za-z0-9_./()-]*$`)
-)
-
-// quoteYAML writes a text in double quotes: a JSON string is one of YAML.
-func quoteYAML(s string) string {
-	b, err := json.Marshal(s)
-	if err != nil {
-		return `""`
-	}
-	return strings.NewReplacer(`\u003c`, "<", `\u003e`, ">", `\u0026`, "&").Replace(string(b))
-}
+// errorForm is how error codes of meters commonly look (common practice, no source).
+var errorForm = regexp.MustCompile(`^[A-Z]{1,6}[-_ ]?[0-9]{1,4}$`)
 
 // shape shows what a text looks like without what it says: 9 for each digit, A
 // and a for letters.
