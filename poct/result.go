@@ -106,7 +106,8 @@ type Facts struct {
 	NewerLot      *Shipment          // of another lot in use there on this model of meter, arrived after Shipment; the newest before the test
 	ChainRanges   []ControlLot       // rows of the control lots in Chains
 	Actions       []CorrectiveAction // on the meter, up to the test
-	Contact       *Contact           // the latest with the meter; nil if it never told its clock
+	Contact       *Contact           // the latest with the meter; its Device is zero if it did not tell its clock
+	Heard         time.Time          // for readiness: when anything of the meter came last, where the caller knows; else it goes by contacts and tests
 	ClocksChange  time.Time          // the change of the site's clocks nearest to the arrival; zero where they never change
 	PatientSource string             // "registry"
 	RegistryEmpty bool

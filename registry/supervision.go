@@ -226,7 +226,7 @@ func (l *lookup) clock() error {
 		return nil
 	}
 	c, ok, err := l.book.Contact(l.r.Meter)
-	if ok && !c.Device.IsZero() {
+	if ok {
 		l.f.Contact = &c
 	}
 	if !l.f.Received.IsZero() {

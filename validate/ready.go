@@ -165,6 +165,7 @@ func lastHeard(f poct.Facts) time.Time {
 			newest = t
 		}
 	}
+	hear(f.Heard)
 	if f.Contact != nil {
 		hear(f.Contact.At)
 	}

@@ -52,6 +52,8 @@ func TestReady(t *testing.T) {
 		{name: "opened strips", change: func(s *situation) { s.f.Site.QCInterval = day; came("2024-03-01", "2024-03-05")(s) }, ready: true, until: time.Date(2024, 3, 6, 0, 0, 0, 0, cet)},
 		{name: "silence ends it first", silent: 2 * time.Hour, ready: true, until: tested.Add(-12 * time.Minute).Add(2 * time.Hour)},
 		{name: "a contact counts as a sign", change: func(s *situation) { s.f.Contact = &poct.Contact{At: tested, Device: tested} }, silent: 2 * time.Hour, ready: true, until: tested.Add(2 * time.Hour)},
+		{name: "so does one that told no time", change: func(s *situation) { s.f.Contact = &poct.Contact{At: tested} }, silent: 2 * time.Hour, ready: true, until: tested.Add(2 * time.Hour)},
+		{name: "so does an old test that came just now", change: func(s *situation) { s.f.Heard = tested.Add(-time.Minute) }, silent: time.Hour, ready: true, until: tested.Add(59 * time.Minute)},
 		{name: "controls never overdue", cfg: validate.Config{"qc-overdue": set{"off": true}}, ready: true, until: time.Date(2025, 4, 1, 0, 0, 0, 0, cet)},
 		{name: "an older lot", change: func(s *situation) { s.f.NewerLot = &poct.Shipment{StripLot: "7K40299", Arrived: "2024-03-01"} },
 			ready: true, code: "old-lot-in-use", text: "7K40299", remedy: "set it: another lot", until: eight.Add(8 * time.Hour)},

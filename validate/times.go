@@ -143,7 +143,7 @@ func (s *subject) clockOffset(k *rule) (off time.Duration, field string, instead
 			"Read the time from the meter's display, then correct the offset; 0 confirms its clock."))
 	case sent.Raw != "":
 		return sent.At.Add(time.Duration(s.r.TimeOffset) * time.Second).Sub(s.f.Received), "sent_at", nil
-	case c == nil || s.f.Received.Sub(c.At) > contactAfter || c.At.Sub(s.f.Received) > contactBefore:
+	case c == nil || c.Device.IsZero() || s.f.Received.Sub(c.At) > contactAfter || c.At.Sub(s.f.Received) > contactBefore:
 		return answer(k.unasked(noClock))
 	case s.r.TimeOffset != 0:
 		return answer(pass) // a person has said by how much it was wrong
