@@ -41,7 +41,9 @@ func TestSupervisionChecks(t *testing.T) {
 			contact(time.Hour, time.Minute)(s)
 			s.r().TimeOffset = -60
 		}, want: poct.Pass, verdict: poct.Release},
-		{name: "the message's own time comes first", code: "clock-offset", change: func(s *situation) { s.f.Contact = &poct.Contact{At: s.f.Received, Device: s.f.Received, Offset: 9 * time.Hour} }, want: poct.Pass, verdict: poct.Release},
+		{name: "the message's own time comes first", code: "clock-offset", change: func(s *situation) {
+			s.f.Contact = &poct.Contact{At: s.f.Received, Device: s.f.Received, Offset: 9 * time.Hour}
+		}, want: poct.Pass, verdict: poct.Release},
 
 		// 15; European Union, Directive 2000/84/EC: clocks change on the last Sunday of March at 01:00 UTC.
 		{name: "an hour behind after the change", code: "dst-hour", change: aboutSummerTime(-time.Hour, 2*day), want: poct.Found, severity: poct.Flag, text: "1 h behind this machine's, and the clocks changed on 31 Mar 2024", verdict: poct.HoldIt},
