@@ -123,6 +123,7 @@ var waiting = map[string]string{
 	"patient-unknown":   "the patient is not in the registry",
 	"patient-ambiguous": "it is not clear which patient is meant",
 	"operator-unknown":  "the operator is not known",
+	"clock-offset":      "what the meter's clock said is not clear",
 	"time-ambiguous":    "the time of the test is not clear",
 	"meter-unknown":     "the meter is not in the registry",
 	"lot-unknown":       "the lot is not in the registry",

@@ -53,7 +53,7 @@ func TestSupervisionChecks(t *testing.T) {
 		{name: "an hour, eight days after", code: "dst-hour", change: aboutSummerTime(-time.Hour, 8*day), want: poct.Pass, verdict: poct.HoldIt},
 		{name: "a zone without changes", code: "dst-hour", change: func(s *situation) { s.f.ClocksChange = time.Time{} }, want: poct.Pass, verdict: poct.Release},
 		{name: "no clock told", code: "dst-hour", change: func(s *situation) { s.r().SentAt = poct.Stamp{} }, want: poct.NotAsked, verdict: poct.Release},
-		{name: "sending time not clear", code: "dst-hour", change: func(s *situation) { s.r().SentAt.At = time.Time{} }, want: poct.CannotTell, severity: poct.Hold, text: "is not clear", verdict: poct.HoldIt},
+		{name: "sending time not clear", code: "dst-hour", change: func(s *situation) { s.r().SentAt.At = time.Time{} }, want: poct.CannotTell, severity: poct.Hold, because: "clock-offset", text: "is not clear", verdict: poct.HoldIt},
 
 		// 21a
 		{name: "shared", code: "shared-log-in", change: func(s *situation) { s.f.Operator.Shared = true }, want: poct.Found, severity: poct.Flag, text: "118", verdict: poct.Release},

@@ -166,6 +166,8 @@ func askSummerTime(s *subject, k *rule) reply {
 	off, field, instead := s.clockOffset(k)
 	change := s.f.ClocksChange
 	switch {
+	case instead != nil && instead.answer == poct.CannotTell:
+		return k.waits("clock-offset")
 	case instead != nil:
 		return *instead
 	case off.Abs() < k.spans["low"] || off.Abs() > k.spans["high"],
