@@ -127,3 +127,20 @@ func TestALongOutage(t *testing.T) {
 		require.True(t, h.Up)
 	})
 }
+
+// Whatever the other side writes, the pause that it asks for is none or ahead.
+func FuzzRetryAfter(f *testing.F) {
+	for _, seed := range []string{"120", "Fri, 31 Dec 1999 23:59:59 GMT", "Friday, 31-Dec-99 23:59:59 GMT", "Fri Dec 31 23:59:59 1999", "-1", "", "1e9", "9999999999"} {
+		f.Add(seed)
+	}
+	now := time.Date(1999, 12, 31, 0, 0, 0, 0, time.UTC)
+	f.Fuzz(func(t *testing.T, text string) {
+		got := retryAfter(text, now)
+		if got < 0 {
+			t.Fatalf("%q: got %v", text, got)
+		}
+		if pause := (Retry{First: time.Second, Max: time.Minute}).pauseAfter(1, &failure{pause: got}); pause > time.Minute {
+			t.Fatalf("%q: waits %v", text, pause)
+		}
+	})
+}
