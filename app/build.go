@@ -16,6 +16,7 @@ import (
 	"tidegate/ingest/jetstream"
 	"tidegate/ingest/lis"
 	"tidegate/ingest/mllp"
+	"tidegate/ingest/poct1a"
 	"tidegate/ledger"
 	"tidegate/mapping"
 	"tidegate/pipeline"
@@ -81,6 +82,8 @@ func (a *App) newInlet(in *config.Inlet) (inlet, error) {
 		l, err = mllp.New(*c, mllp.Settings{ID: in.ID, Inbox: box, Log: log, Now: a.opt.Now})
 	case *lis.Config:
 		l, err = lis.New(*c, lis.Settings{ID: in.ID, Inbox: box, Log: log, Now: a.opt.Now})
+	case *poct1a.Config:
+		l, err = poct1a.New(*c, (&meterLists{store: a.store, now: a.opt.Now}).settings(in.ID, box, log))
 	case *folder.Config:
 		l, err = folder.New(*c, folder.Settings{ID: in.ID, Inbox: box, Log: log, Now: a.opt.Now})
 	case *jetstream.Config:
@@ -90,7 +93,7 @@ func (a *App) newInlet(in *config.Inlet) (inlet, error) {
 	case *httpin.Config:
 		l, err = httpin.New(*c, httpin.Settings{ID: in.ID, Inbox: box, Log: log, Now: a.opt.Now})
 	default:
-		err = fmt.Errorf("kind %q is not one of mllp, lis, folder, jetstream, http", in.Kind)
+		err = fmt.Errorf("kind %q is not one of mllp, lis, poct1a, folder, jetstream, http", in.Kind)
 	}
 	return inlet{listener: l, id: in.ID, kind: in.Kind}, err
 }

@@ -11,6 +11,7 @@ import (
 	"tidegate/ingest/jetstream"
 	"tidegate/ingest/lis"
 	"tidegate/ingest/mllp"
+	"tidegate/ingest/poct1a"
 	"tidegate/mapping"
 	"tidegate/poct"
 )
@@ -19,9 +20,11 @@ import (
 var accepted = []string{"results"}
 
 // spoken is the one format that comes by a protocol.
-var spoken = map[string]string{"mllp": "hl7v2", "lis": "lis02"}
+var spoken = map[string]string{"mllp": "hl7v2", "lis": "lis02", "poct1a": "poct1a"}
 
-func (*Inlet) kinds() []string { return []string{"mllp", "lis", "folder", "jetstream", "http"} }
+func (*Inlet) kinds() []string {
+	return []string{"mllp", "lis", "poct1a", "folder", "jetstream", "http"}
+}
 
 // part makes the place for the keys that belong to the inlet's kind alone.
 func (in *Inlet) part(kind string) any {
@@ -30,6 +33,8 @@ func (in *Inlet) part(kind string) any {
 		in.Config = &mllp.Config{}
 	case "lis":
 		in.Config = &lis.Config{}
+	case "poct1a":
+		in.Config = &poct1a.Config{}
 	case "folder":
 		in.Config = &folder.Config{}
 	case "jetstream":

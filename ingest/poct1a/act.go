@@ -62,7 +62,7 @@ func (s *session) greeted(a wire.Greeted) {
 		s.site, s.known = s.in.set.Site(serial)
 	}
 	if s.known && s.in.set.Zone != nil {
-		s.zone = s.in.set.Zone(s.site)
+		s.zone = s.in.set.Zone(serial)
 	}
 }
 

@@ -28,7 +28,7 @@ type Settings struct {
 	Locked    func(serial string) bool                   // the meter is not to be used
 	Operators func(site string) ([]poct.Operator, error) // who may test there
 	Patients  func(site string) ([]poct.Patient, error)  // who is expected there
-	Zone      func(site string) *time.Location           // of device times without offset
+	Zone      func(serial string) *time.Location         // of its times that carry no offset
 }
 
 // contacts is an inbox that also takes what a conversation told of a clock.
