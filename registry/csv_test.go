@@ -244,6 +244,9 @@ func FuzzReadCSV(f *testing.F) {
 		"visit,authority,patient,site,start,end\nV,M,1,s,2024-03-05T08:00:00Z,\n\"open",
 		"control_lot,level,strip_lot,low,high,expires\nQC77,1,,0.9,1.3,\n\xff,,,,,\n",
 		"operator,name,sites,certified_until\n1,,;,\n",
+		"shipment,strip_lot,site,arrived,use_by\nS,L,m,2024-03-01,\nS2,L,m,2024-03-01T10:00:00Z,2024-04-01\n",
+		"strip_lot,site,shipment,decision,isi,mnpt,read_back_by,by,at,reason,controls,pairs\nL,m,,accepted,1,12,k,r,2024-02-01T09:00:00Z,,a;b,5\n",
+		"authority,patient,finding,value,unit,at,until\nM,1,heparin,,,2024-03-05T08:00:00Z,\n",
 	} {
 		f.Add(seed)
 	}

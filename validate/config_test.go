@@ -153,6 +153,8 @@ func FuzzCompile(f *testing.F) {
 		`{delta-large: {hold: "-1", pair_share: "0", oldest: 1ns}}`,
 		`{sites: {millrace: }, lot-unknown: }`,
 		`{critical: [5.0], 7: {}}`,
+		`{local: [{code: a, when: "inr > 4.0", text: t, remedy: r}], sites: {millrace: {local: [{code: a, off: true}]}}}`,
+		`{local: [{code: lot-expired, off: true}, 7, {}], qc-multirule: {basis: runs, hold: [], flag: ["1-3s"]}}`,
 	} {
 		f.Add(seed)
 	}
