@@ -119,7 +119,7 @@ func (g *drafted) propose() Proposal {
 	if g.cfg.Errors == nil {
 		g.doubt("errors", "no error code was seen; write the model's codes in words, and try a sample with one")
 	}
-	if len(g.cfg.Control.When) == 0 {
+	if len(g.cfg.Control.When) == 0 && !slices.ContainsFunc(g.unsure, func(d Doubt) bool { return d.Key == "control" }) {
 		g.doubt("control", "nothing in the samples marks a control measurement; without it controls are taken for patients. Add a sample of each level")
 	}
 	if lacks := g.lacks(); len(lacks) > 0 {

@@ -161,11 +161,30 @@ func TestDraftOfLIS02(t *testing.T) {
 		a := poct.Arrival{ID: "a", Raw: []byte(raw)}
 		assert.Equal(t, essence(Decode(a, []*Profile{hand}, dublin)[0].Reading), essence(Decode(a, profiles, dublin)[0].Reading))
 	}
-	for _, want := range []string{"fields.patient: write the authority", "fields.strip_lot: it is cut out of the text in C.4", "control: no result names the control lot", "results[0]: that INR is INR in a fingerstick"} {
+	for _, want := range []string{"fields.patient: write the authority", "fields.strip_lot: it is cut out of the text in C.4", "control: no result names the control lot", "results[0]: INR is no LOINC code; that it is INR in a fingerstick"} {
 		assert.Contains(t, doubts(list[0]), want)
 	}
 	_, refused := Draft([][]byte{[]byte(message(lisH, lisP, lisO, lisR))})
 	assert.Contains(t, refused[0], "no L record")
+}
+
+// A captured conversation of POCT1-A: the standard has a place for nearly all.
+func TestDraftOfPOCT1A(t *testing.T) {
+	raw := poctHello + poctSample(t, "patient") + poctSample(t, "control")
+	list, profiles := drafts(t, []byte(raw))
+	require.Len(t, list, 1)
+	assert.Equal(t, "sedge5-poct1a", list[0].Config.ID)
+	a := poct.Arrival{ID: "a", Raw: []byte(raw)}
+	want, got := Decode(a, []*Profile{compiled(sedgePOCT())}, dublin), Decode(a, profiles, dublin)
+	require.Len(t, got, 2)
+	for i := range want {
+		assert.Equal(t, essence(want[i].Reading), essence(got[i].Reading))
+	}
+	for _, text := range []string{"fields.patient: write the authority", "results[0]: the meter sends 34714-6", "control: the message's type"} {
+		assert.Contains(t, doubts(list[0]), text)
+	}
+	list, _ = drafts(t, []byte(poctSample(t, "patient")))
+	assert.Contains(t, doubts(list[0]), "fields.meter: no hello is among the samples")
 }
 
 func TestDraftIsUnsure(t *testing.T) {
@@ -212,6 +231,7 @@ func TestDraftOfDateAndTime(t *testing.T) {
 func FuzzDraft(f *testing.F) {
 	f.Add([]byte(worked), []byte(jsonFile))
 	f.Add([]byte(xmlFile), []byte(reedHeader+"\nR2;12;05.03.2026 09:12;118;MRN0007;L77;PAT;;;2,40\n"))
+	f.Add([]byte(poctHello+poctSample(f, "patient")), []byte(poctSample(f, "control")))
 	f.Add([]byte(message(lisH, lisP, lisO, lisR, lisL)), []byte(worked))
 	f.Add([]byte("a\tb\n1\t2"), []byte("{\"in r\": {\"#x\": \"E4\"}, \"\": [1]}"))
 	f.Fuzz(func(t *testing.T, one, two []byte) {

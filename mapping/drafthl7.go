@@ -25,14 +25,7 @@ func draftKeyHL7(raw []byte) (key, problem string) {
 type heard struct {
 	g      *drafted
 	orders []*hl7.Order
-	kinds  []*obxKind
-}
-
-// obxKind is one code of OBX-3 as it was seen.
-type obxKind struct {
-	code, text    string
-	values, units []string
-	means         string
+	kinds  []*codedKind
 }
 
 // draftHL7 looks at the places where the standard puts things, and at what the
@@ -65,7 +58,7 @@ func draftHL7(g *drafted) {
 	h.fields()
 	h.patient()
 	h.controls()
-	h.results()
+	g.coded("OBX-3.1", h.kinds)
 }
 
 // seen lists the different texts at a place, in all orders and their results.
@@ -99,10 +92,10 @@ func (h *heard) listen() {
 	for _, o := range h.orders {
 		for _, b := range o.Observations {
 			code := read(obxCode, b).text
-			at := slices.IndexFunc(h.kinds, func(k *obxKind) bool { return k.code == code })
+			at := slices.IndexFunc(h.kinds, func(k *codedKind) bool { return k.code == code })
 			if at < 0 {
 				at = len(h.kinds)
-				h.kinds = append(h.kinds, &obxKind{code: code, text: read(hl7.MustPath("OBX-3.2"), b).text})
+				h.kinds = append(h.kinds, &codedKind{code: code, text: read(hl7.MustPath("OBX-3.2"), b).text})
 			}
 			k := h.kinds[at]
 			v := hl7.MustPath("OBX-5").In(b)
@@ -132,8 +125,8 @@ func (h *heard) listen() {
 func isNumber(s string) bool { _, ok := number(s, false); return ok }
 
 // meaning lists the codes that mean a field.
-func (h *heard) meaning(field string) []*obxKind {
-	var out []*obxKind
+func (h *heard) meaning(field string) []*codedKind {
+	var out []*codedKind
 	for _, k := range h.kinds {
 		if k.means == field {
 			out = append(out, k)
@@ -329,37 +322,4 @@ func orPlace(at *string, instead string) string {
 		*at = instead
 	}
 	return *at
-}
-
-func (h *heard) results() {
-	for _, analyte := range analytes {
-		kinds := h.meaning(analyte)
-		if len(kinds) == 0 {
-			if analyte == "inr" {
-				h.g.doubt("results", "no code for INR was found; write the code that the meter sends")
-				h.g.cfg.Results = append(h.g.cfg.Results, ResultConfig{Analyte: "inr", Where: map[string]Values{"OBX-3.1": {"INR"}}, LOINC: sendAs["inr"], Units: map[string]string{"{INR}": "{INR}"}})
-			}
-			continue
-		}
-		r := ResultConfig{Analyte: analyte, LOINC: sendAs[analyte]}
-		key, units := h.g.resultKey(), []string(nil)
-		for _, k := range kinds {
-			r.Where = map[string]Values{"OBX-3.1": append(r.Where["OBX-3.1"], k.code)}
-			units = append(units, k.units...)
-			h.g.errorCodes(k.values)
-			known, isCode := analyteCodes[k.code]
-			switch {
-			case isCode && known.specimen != "capillary":
-				h.g.doubt(key, "the meter sends %s, %s in %s; the draft files it as capillary, %s", k.code, strings.ToUpper(analyte), known.specimen, r.LOINC)
-			case !isCode:
-				h.g.doubt(key, "%s is no LOINC code; that it is %s in a fingerstick is taken from its name", k.code, strings.ToUpper(analyte))
-			}
-		}
-		if len(kinds) > 1 {
-			h.g.doubt(key, "several codes are taken for %s; make sure that one test does not send two of them", strings.ToUpper(analyte))
-		}
-		slices.Sort(units)
-		r.Units = h.g.units(key, analyte, slices.Compact(units))
-		h.g.cfg.Results = append(h.g.cfg.Results, r)
-	}
 }

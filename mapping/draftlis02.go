@@ -27,7 +27,7 @@ func draftKeyLIS02(raw []byte) (key, problem string) {
 type heardLIS struct {
 	g      *drafted
 	orders []*lisOrder
-	kinds  []*obxKind
+	kinds  []*codedKind
 }
 
 // draftLIS02 looks at the places where the records have things, and at what
@@ -59,7 +59,7 @@ func draftLIS02(g *drafted) {
 	h.listen()
 	h.fields()
 	h.controls()
-	h.results()
+	g.coded("R.3.4", h.kinds)
 }
 
 // seen lists the different texts at a place.
@@ -89,10 +89,10 @@ func (h *heardLIS) listen() {
 	for _, o := range h.orders {
 		for _, r := range o.Records('R') {
 			code := o.at(lisPath("R.3.4"), r).text
-			at := slices.IndexFunc(h.kinds, func(k *obxKind) bool { return k.code == code })
+			at := slices.IndexFunc(h.kinds, func(k *codedKind) bool { return k.code == code })
 			if at < 0 {
 				at = len(h.kinds)
-				h.kinds = append(h.kinds, &obxKind{code: code, means: meaningOf(code).field})
+				h.kinds = append(h.kinds, &codedKind{code: code, means: meaningOf(code).field})
 			}
 			k := h.kinds[at]
 			if v := o.at(lisPath("R.4"), r).text; !slices.Contains(k.values, v) {
@@ -111,14 +111,7 @@ func (h *heardLIS) listen() {
 }
 
 // result is where a field stands that is sent as a result of its own.
-func (h *heardLIS) result(field string) FieldConfig {
-	for _, k := range h.kinds {
-		if k.means == field {
-			return FieldConfig{At: "R.4", Where: map[string]Values{"R.3.4": {k.code}}}
-		}
-	}
-	return FieldConfig{}
-}
+func (h *heardLIS) result(field string) FieldConfig { return coded("R.4", "R.3.4", h.kinds, field) }
 
 func (h *heardLIS) fields() {
 	g, f := h.g, &h.g.cfg.Fields
@@ -184,32 +177,5 @@ func (h *heardLIS) controls() {
 		h.g.doubt("control", "no result names the control lot and its level; where the draft reads them is a guess")
 		orPlace(&c.Lot.At, "O.14")
 		orPlace(&c.Level.At, "O.15")
-	}
-}
-
-func (h *heardLIS) results() {
-	for _, analyte := range analytes {
-		r := ResultConfig{Analyte: analyte, LOINC: sendAs[analyte]}
-		key, units := h.g.resultKey(), []string(nil)
-		for _, k := range h.kinds {
-			if k.means != analyte {
-				continue
-			}
-			r.Where = map[string]Values{"R.3.4": append(r.Where["R.3.4"], k.code)}
-			units = append(units, k.units...)
-			h.g.errorCodes(k.values)
-			h.g.doubt(key, "that %s is %s in a fingerstick is taken from its name", k.code, strings.ToUpper(analyte))
-		}
-		switch {
-		case r.Where != nil:
-			slices.Sort(units)
-			r.Units = h.g.units(key, analyte, slices.Compact(units))
-		case analyte == "inr":
-			h.g.doubt("results", "no code for INR was found; write the code that the meter sends")
-			r.Where, r.Units = map[string]Values{"R.3.4": {"INR"}}, map[string]string{"{INR}": "{INR}"}
-		default:
-			continue
-		}
-		h.g.cfg.Results = append(h.g.cfg.Results, r)
 	}
 }

@@ -85,6 +85,7 @@ var forms = []*form{
 	},
 	{
 		name: formatPOCT1A, begins: isPOCT1A, decode: decodePOCT1A, contents: contentsOfPOCT1A, offsets: true,
+		draft: draftPOCT1A, draftKey: draftKeyPOCT1A,
 		place:    poctPlace,
 		places:   "write it like OBS.value, OBS.value@U or PT.name/FAM",
 		perValue: true, value: "OBS.value", unit: "OBS.value@U",
