@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"maps"
-	"os"
 	"slices"
 	"strings"
 	"time"
@@ -45,20 +44,12 @@ type Rehearsed struct {
 }
 
 // Rehearse judges the arrivals received since a time again, each with what was
-// known when it was first judged, under cfg. It works on a copy of the data
-// folder of cfg and touches nothing. History is taken as it was: what would
+// known when it was first judged, under cfg. It only reads the data folder of
+// cfg, also beside its daemon. History is taken as it was: what would
 // have followed from a changed verdict is not played on. examples bounds the
 // ids listed for each group; progress may be nil.
 func Rehearse(ctx context.Context, cfg *config.Config, since time.Time, examples int, progress func(done, of int)) (r Rehearsal, err error) {
-	dir, err := os.MkdirTemp("", "tidegate-rehearse-")
-	if err != nil {
-		return r, fmt.Errorf("make a folder for the rehearsal: %w", err)
-	}
-	defer func() { err = errors.Join(err, os.RemoveAll(dir)) }()
-	if err := store.CopyFolder(ctx, cfg.DataDir, dir, store.Driver{}); err != nil {
-		return r, err
-	}
-	s, err := store.Open(dir, store.Options{})
+	s, err := store.OpenReadOnly(cfg.DataDir, store.Options{})
 	if err != nil {
 		return r, err
 	}
