@@ -122,6 +122,9 @@ func settledBy(h poct.HoldRecord, now time.Time, zone *time.Location) string {
 	if h.Settled.Act == poct.ActReplaced {
 		return "A newer version of this result took its place at " + clock(h.Settled.At, now, zone) + "."
 	}
+	if h.Settled.Act == poct.ActRejudged {
+		return "A control that came late had this judged again at " + clock(h.Settled.At, now, zone) + "."
+	}
 	did := map[poct.Act]string{poct.ActCorrect: "corrected", poct.ActRelease: "released", poct.ActDiscard: "discarded", poct.ActRetry: "sent on again"}[h.Settled.Act]
 	return h.Settled.Actor + " " + did + " this at " + clock(h.Settled.At, now, zone) + ": “" + h.Settled.Reason + "”"
 }
