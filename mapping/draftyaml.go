@@ -1,12 +1,13 @@
 package mapping
 
 import (
-	"encoding/json"
 	"fmt"
 	"maps"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
+	"unicode"
 )
 
 // YAML writes the profile as an item of the list `profiles`, each doubt as a
@@ -75,7 +76,13 @@ func (w *yamlWriter) comment(key, indent string) {
 	w.told[key] = true
 	for _, d := range w.unsure {
 		if d.Key == key {
-			w.b.WriteString(indent + "# unsure: " + d.Key + ": " + d.What + "\n")
+			text := strings.Map(func(r rune) rune {
+				if unprintable(r) {
+					return ' '
+				}
+				return r
+			}, d.What)
+			w.b.WriteString(indent + "# unsure: " + d.Key + ": " + text + "\n")
 		}
 	}
 }
@@ -189,24 +196,17 @@ func csvYAML(c CSVConfig) string {
 	return "{" + strings.Join(parts, ", ") + "}"
 }
 
+func unprintable(r rune) bool { return !unicode.IsPrint(r) }
+
 // yamlText writes a text plainly where that cannot be read as anything else.
 func yamlText(s string) string {
 	if plainText.MatchString(s) && !slices.Contains([]string{"true", "false", "yes", "no", "on", "off", "null", "y", "n"}, strings.ToLower(s)) {
 		return s
 	}
-	if !strings.ContainsAny(s, "'\n\r\t") && strings.ContainsAny(s, `"\`) {
+	if !strings.Contains(s, "'") && strings.ContainsAny(s, `"\`) && !strings.ContainsFunc(s, unprintable) {
 		return "'" + s + "'"
 	}
-	return quoteYAML(s)
+	return strconv.Quote(s) // its escapes are YAML's too (YAML 1.2.2, 5.7)
 }
 
 var plainText = regexp.MustCompile(`^[A-Za-z/][A-Za-z0-9_./()-]*$`)
-
-// quoteYAML writes a text in double quotes: a JSON string is one of YAML.
-func quoteYAML(s string) string {
-	b, err := json.Marshal(s)
-	if err != nil {
-		return `""`
-	}
-	return strings.NewReplacer(`\u003c`, "<", `\u003e`, ">", `\u0026`, "&").Replace(string(b))
-}
