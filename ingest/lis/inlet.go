@@ -31,7 +31,8 @@ type Settings struct {
 type Answerer interface {
 	// Answer gives the records (P, O and what hangs below them) that answer a Q
 	// record, with the standard delimiters, each ended by CR; none if nothing is
-	// known. H and L are put around them.
+	// known. H and L are put around them. Its errors are logged, so they quote
+	// nothing of a patient.
 	Answer(ctx context.Context, query astm.Group) ([]byte, error)
 }
 
@@ -76,6 +77,10 @@ func New(cfg Config, set Settings) (*Inlet, error) {
 	}
 	return in, nil
 }
+
+// patience is how long the store may take: a sender that waits longer than that
+// for its answer may have turned to something else when it comes.
+func (in *Inlet) patience() time.Duration { return in.cfg.Link.ReplyTime / 5 * 4 }
 
 // Listen binds the address. A serial port is opened by Run, again and again
 // until it is there.

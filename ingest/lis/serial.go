@@ -2,6 +2,7 @@ package lis
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"os"
 	"sync/atomic"
@@ -38,8 +39,11 @@ func (in *Inlet) runSerial(ctx context.Context) error {
 			if told != "" {
 				in.set.Log.Info().Str("serial", in.cfg.Serial).Msg("the serial port is open again")
 			}
-			told, pause = "", firstOpen
+			from := time.Now()
 			err = in.serve(ctx, work, port)
+			if time.Since(from) > lastOpen { // it was of use
+				told, pause = "", firstOpen
+			}
 		}
 		if ctx.Err() != nil {
 			break
@@ -67,7 +71,7 @@ func (in *Inlet) serve(ctx, work context.Context, port serial.Port) error {
 		stop := context.AfterFunc(ctx, s.Drain)
 		err := ingest.Guard(in.set.Log, func() error { return s.run(work) })
 		stop()
-		if err == nil || p.failed || work.Err() != nil {
+		if err == nil || p.failed || errors.Is(err, ingest.ErrPanic) || work.Err() != nil {
 			return err
 		}
 		// The sender went too far, not the line: go on with a session anew.

@@ -201,8 +201,7 @@ func (s *session) take(work context.Context, text []byte, whole bool) (astm.Asse
 	if err := s.fits(pieces, next); err != nil {
 		return next, err
 	}
-	from := time.Now()
-	limit := s.in.cfg.Link.ReplyTime / 5 * 4
+	from, limit := time.Now(), s.in.patience()
 	ctx, done := context.WithTimeout(work, limit)
 	defer done()
 	for _, p := range pieces {
@@ -285,7 +284,11 @@ func (s *session) ended(work context.Context, how astm.End) error {
 		return nil
 	}
 	if how == astm.EndPlain {
-		return s.insist(work, text.End())
+		from := time.Now()
+		if err := s.insist(work, text.End()); err != nil || time.Since(from) < s.in.patience() {
+			return err
+		}
+		return errLate // the sender may have begun again meanwhile, and given up
 	}
 	why := map[astm.End]string{
 		astm.EndGivenUp: "the sender gave it up", astm.EndSilence: "nothing more came", astm.EndAnew: "the sender began anew", astm.EndLost: "the connection ended",
