@@ -2,6 +2,7 @@ package ingest
 
 import (
 	"bytes"
+	"regexp"
 
 	"tidegate/wire/astm"
 )
@@ -12,11 +13,17 @@ const (
 	CSV   = "csv"
 	JSON  = "json"
 	XML   = "xml"
-	LIS02 = "lis02"
+	// POCT1A is XML whose root is a message of POCT1-A, or several of them.
+	POCT1A = "poct1a"
+	LIS02  = "lis02"
 )
 
-// Format tells by its first bytes whether a message is HL7 v2, LIS02, JSON, XML
-// or a table, for inlets that are not told. A segment id counts only with a separator behind
+// poct1aRoot begins a message of POCT1-A: its root is named by the type of
+// message and the revision of that.
+var poct1aRoot = regexp.MustCompile(`^(?:<\?[^>]*\?>\s*|<!--.*?-->\s*)*<[A-Z]{3}\.R[0-9]{2}[\s/>]`)
+
+// Format tells by its first bytes whether a message is HL7 v2, LIS02, JSON, XML,
+// POCT1-A or a table, for inlets that are not told. A segment id counts only with a separator behind
 // it: a table's first column may well begin with the same three letters.
 func Format(raw []byte) string {
 	start := bytes.TrimLeft(bytes.TrimPrefix(raw, []byte("\xef\xbb\xbf")), " \t\r\n")
@@ -37,6 +44,9 @@ func Format(raw []byte) string {
 	case bytes.HasPrefix(text, []byte("{")), bytes.HasPrefix(text, []byte("[")):
 		return JSON
 	case bytes.HasPrefix(text, []byte("<")):
+		if poct1aRoot.Match(text[:min(len(text), 1024)]) {
+			return POCT1A
+		}
 		return XML
 	}
 	return CSV

@@ -49,6 +49,8 @@ func TestFormat(t *testing.T) {
 		{"H;\"a\";b\n", ingest.CSV},
 		{"Hour;INR\n", ingest.CSV},
 		{"\xfe\xff\x00<", ingest.XML},
+		{"<?xml version=\"1.0\"?>\n<OBS.R01><HDR/></OBS.R01>", ingest.POCT1A},
+		{"<OBS><R01/></OBS>", ingest.XML},
 	} {
 		assert.Equal(t, tt.want, ingest.Format([]byte(tt.raw)), "%q", tt.raw)
 	}

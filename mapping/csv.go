@@ -127,6 +127,8 @@ func (r *row) find(at place) found { return r.t.rows[r.i][r.t.columns[at.text]] 
 
 func (r *row) every(at place) []found { return []found{r.find(at)} }
 
+func (r *row) says(at place, words []string) bool { return slices.Contains(words, r.find(at).text) }
+
 // rows divides the file and maps the header; problem says why it cannot.
 func (p *Profile) rows(raw []byte) (rows [][]cell, columns map[string]int, problem string) {
 	var moved *textual

@@ -149,6 +149,8 @@ func (r *jsonRecord) every(at place) []found {
 	return out
 }
 
+func (r *jsonRecord) says(at place, words []string) bool { return anySays(r.every(at), words) }
+
 func (t *jsonTree) leaves() []leaf {
 	var out []leaf
 	var walk func(n *jsonNode, way, alike string)

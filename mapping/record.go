@@ -13,12 +13,15 @@ type record interface {
 	find(place) found
 	// every reads the texts at a place that may hold several.
 	every(place) []found
+	// says reports whether one of the words stands at a place, if only beside
+	// others: what marks a control marks it wherever it stands.
+	says(at place, words []string) bool
 	extent() poct.Span
 }
 
 // holdIn reports whether every condition holds for a record.
 func holdIn(rec record, list []condition) bool {
-	return !slices.ContainsFunc(list, func(c condition) bool { return !slices.Contains(c.in, rec.find(c.at).text) })
+	return !slices.ContainsFunc(list, func(c condition) bool { return !rec.says(c.at, c.in) })
 }
 
 // readRecord reads one record with a profile that fits it.

@@ -120,3 +120,12 @@ func single(list []found) found {
 	}
 	return out
 }
+
+// anySays reports whether one of the words is among the texts; nothing at all
+// says "".
+func anySays(list []found, words []string) bool {
+	if len(list) == 0 {
+		return slices.Contains(words, "")
+	}
+	return slices.ContainsFunc(list, func(f found) bool { return slices.Contains(words, f.text) })
+}

@@ -119,6 +119,20 @@ func TestXMLFile(t *testing.T) {
 	assert.Equal(t, poct.KindControl, list[1].Reading.Kind)
 }
 
+// A word that marks a control marks it beside others too, in XML and in a list
+// of JSON; a word of nothing stands for a place that is not there.
+func TestMarksBesideOthers(t *testing.T) {
+	x, j := xmlConfig(), jsonConfig()
+	x.Control.When, j.Control.When = map[string]Values{"mark": {"control"}}, map[string]Values{"marks": {"control"}}
+	j.Match = map[string]Values{"never": {""}}
+	raw := strings.Replace(xmlFile, "<by>118</by>", "<by>118</by><mark>first</mark><mark>control</mark>", 1)
+	assert.Equal(t, poct.KindControl, Decode(poct.Arrival{Raw: []byte(raw)}, []*Profile{compiled(x)}, dublin)[0].Reading.Kind)
+	raw = strings.Replace(jsonFile, `"no": 12`, `"no": 12, "marks": ["first", "control"]`, 1)
+	list := Decode(poct.Arrival{Raw: []byte(raw)}, []*Profile{compiled(j)}, dublin)
+	assert.Equal(t, poct.KindControl, list[0].Reading.Kind)
+	assert.NotEqual(t, poct.KindControl, list[2].Reading.Kind, "no mark at all")
+}
+
 // What is refused, and why. Duplicate keys: RFC 8259 section 4 leaves them to
 // the receiver; no DTD, so that no entity can be declared (XML 1.0 section 4).
 func TestTreesAreStrict(t *testing.T) {

@@ -86,6 +86,8 @@ func (r *xmlRecord) every(at place) []found {
 	return out
 }
 
+func (r *xmlRecord) says(at place, words []string) bool { return anySays(r.every(at), words) }
+
 func (t *xmlTree) leaves() []leaf {
 	var out []leaf
 	var walk func(n *xmlNode, way, alike string)

@@ -59,7 +59,7 @@ func cutOff(format string, raw []byte) string {
 	switch format {
 	case ingest.JSON:
 		return openJSON(raw)
-	case ingest.XML:
+	case ingest.XML, ingest.POCT1A:
 		return openXML(raw)
 	case ingest.LIS02:
 		if _, rest := (astm.Assembly{}).Add(raw, true); rest.Open() {
