@@ -211,11 +211,9 @@ func (w *Server) apiComparison(rw http.ResponseWriter, r *http.Request, c caller
 	if err != nil {
 		return err
 	}
-	within := pairsWithin
-	if text := q.Get("within"); text != "" {
-		if within, err = time.ParseDuration(text); err != nil || within <= 0 || within > 7*24*time.Hour {
-			return problem{Status: 400, Title: "The time between the two of a pair cannot be read.", Detail: "Write it as 4h, at most 168h."}
-		}
+	within, err := spanWithin(q.Get("within"))
+	if err != nil {
+		return err
 	}
 	cmp, err := by.Compare(r.Context(), c.actor, q.Get("site"), q.Get("lot"), from, to, within)
 	if err != nil {

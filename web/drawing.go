@@ -56,3 +56,20 @@ func (d *drawing) hollow(class string, x, y float64) { d.rect(class, x-4.5, y-4.
 
 // textWidth is about how wide a text of 12 px is, to keep labels apart.
 func textWidth(s string) float64 { return 6.3 * float64(len([]rune(s))) }
+
+// chartKey draws a mark of charts beside its word, for a legend.
+func chartKey(name string) template.HTML {
+	d := &drawing{}
+	d.b.WriteString(`<svg class="chart key chartmark" width="18" height="18" viewBox="0 0 18 18" aria-hidden="true" focusable="false">`)
+	switch name {
+	case "inside":
+		d.inside(9, 9)
+	case "warning":
+		d.warning(9, 9)
+	case "rejected":
+		d.rejected(9, 9)
+	case "laboratory", "excluded":
+		d.hollow("lab", 9, 9)
+	}
+	return d.done()
+}

@@ -4,7 +4,6 @@ import (
 	"html/template"
 	"net/http"
 	"net/url"
-	"slices"
 	"strings"
 
 	"tidegate/poct"
@@ -64,7 +63,7 @@ func (w *Server) meterPage(rw http.ResponseWriter, r *http.Request, c caller) er
 	}
 	v.Facts = []factPair{{"Model", orNone(m.Model)}, {"Site", pl.name(m.Site)}, {"Strip lot it used last", orNone(ready.StripLot)},
 		{"Last heard from", clock(ready.LastHear, pl.now, zone)}}
-	for _, level := range sortedLevels(ready) {
+	for _, level := range sortedKeys(ready.LastPass) {
 		v.Facts = append(v.Facts, factPair{"Level " + level + " passed last", clock(ready.LastPass[level], pl.now, zone)})
 	}
 	if v.Row.Ends != "" {
@@ -87,15 +86,6 @@ func (w *Server) meterPage(rw http.ResponseWriter, r *http.Request, c caller) er
 		}
 	}
 	return w.show(rw, r, c, http.StatusOK, "meter", view{Title: "Meter " + m.Serial, At: "meters", Body: v, Broken: pl.missing()})
-}
-
-func sortedLevels(ready poct.Readiness) []string {
-	var out []string
-	for level := range ready.LastPass {
-		out = append(out, level)
-	}
-	slices.Sort(out)
-	return out
 }
 
 // another is a meter of the same site that may be used now, "" if none is.

@@ -194,12 +194,10 @@ func (w *Server) meterRow(m poct.Meter, ready poct.Readiness, pl *places) (meter
 		return row, err
 	}
 	row.Strip = day.draw("strip-" + m.Serial)
-	for _, p := range ready.Why {
-		if p.Severity != poct.Hold {
-			row.Flags = append(row.Flags, p.Text)
-		}
-	}
 	if ready.Ready {
+		for _, p := range ready.Why {
+			row.Flags = append(row.Flags, p.Text) // what holds would have made it a no
+		}
 		row.Mark, row.Tone, row.Word = "passed", "tide", "Yes"
 		row.More = passedWords(ready, pl.now, zone)
 		row.Until, row.Ends, row.Soon = endWords(ready, pl)
@@ -265,14 +263,14 @@ func endWords(ready poct.Readiness, pl *places) (until, ends string, soon bool) 
 	}
 	zone := pl.zone(ready.Site)
 	until = clock(ready.Until, pl.now, zone)
-	if lot, ok, err := pl.book.StripLot(ready.StripLot); err == nil && ok {
-		if day, err := time.ParseInLocation(time.DateOnly, lot.Expires, zone); err == nil && !ready.Until.Before(day) {
-			return until, "strips expire", true
-		}
-	}
 	for _, at := range ready.LastPass {
 		if every := pl.site(ready.Site).QCInterval; every > 0 && at.Add(every).Equal(ready.Until) {
 			return until, "controls due", false
+		}
+	}
+	if lot, ok, err := pl.book.StripLot(ready.StripLot); err == nil && ok {
+		if day, err := time.ParseInLocation(time.DateOnly, lot.Expires, zone); err == nil && !ready.Until.Before(day) {
+			return until, "strips expire", true
 		}
 	}
 	return until, "ask again then", false

@@ -25,7 +25,7 @@ var files embed.FS
 var templates = parse()
 
 func parse() map[string]*template.Template {
-	funcs := template.FuncMap{"mark": mark, "logo": logo, "count": thousands, "lower": lowerFirst, "upper": upperFirst, "hash": inFours, "shortHash": shortHash, "add": func(a, b int) int { return a + b }}
+	funcs := template.FuncMap{"mark": mark, "key": chartKey, "logo": logo, "count": thousands, "lower": lowerFirst, "upper": upperFirst, "hash": inFours, "shortHash": shortHash, "add": func(a, b int) int { return a + b }}
 	layout := template.Must(template.New("layout").Funcs(funcs).ParseFS(files, "page/layout.html"))
 	names, err := fs.Glob(files, "page/*.html")
 	if err != nil {

@@ -6,6 +6,7 @@ import (
 	"net/url"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -29,7 +30,7 @@ func TestMayIUseThisMeter(t *testing.T) {
 	assert.NotContains(t, got.body, "Holds", "a nurse sees meters alone")
 	no, yes := strings.Index(got.body, "Not now"), strings.Index(got.body, "<b>Yes</b>")
 	assert.True(t, no > 0 && no < yes, "those not to be used stand first")
-	for _, want := range []string{"Control level 2 failed", "until both levels pass", "Not heard from for", "until it connects", "Controls passed 07:31. Lot 7K40231.", "15:29, controls due", "strips expire", "the meter’s own display comes first", `data-stale="300"`} {
+	for _, want := range []string{"Control level 2 failed", "until both levels pass", "Not heard from for", "until it connects", "Controls passed 07:31. Lot 7K40231.", "15:29, controls due", "the meter’s own display comes first", `data-stale="300"`} {
 		assert.Contains(t, got.body, want)
 	}
 	for _, tc := range []struct{ name, path, heading, has string }{
@@ -53,6 +54,15 @@ func TestMayIUseThisMeter(t *testing.T) {
 	assert.Equal(t, "qc-failed", ready.Why[0].Code)
 	assert.Equal(t, http.StatusNotFound, h.api("room-two", "GET", "/api/v1/meters/M-2019/readiness", "").StatusCode)
 	assert.Contains(t, h.api("room-two", "GET", "/api/v1/meters", "").body, `"readiness":{"meter":"M-2041"`)
+}
+
+// A yes may end for another reason than that controls are due.
+func TestAYesEndsWithTheStrips(t *testing.T) {
+	c := clinic.Supervised()
+	h := serve(t, c)
+	c.Pass(10 * time.Hour)
+	c.Passes("M-2070", clinic.LotOld) // its last day
+	assert.Contains(t, h.signIn("nurse").get("/meters").body, "<b>26 Nov 00:00, strips expire</b>")
 }
 
 func TestCalls(t *testing.T) {

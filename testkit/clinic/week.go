@@ -135,3 +135,20 @@ func (c *Clinic) pair(i int, lot, meter string, tested time.Time, value, lab str
 	c.shelf.trials = append(c.shelf.trials, poct.Past{Result: ID("t", i), State: poct.Delivered, Tested: tested, Patient: who, Reading: m})
 	c.shelf.labs = append(c.shelf.labs, poct.Past{Result: ID("l", i), State: poct.Filed, Tested: tested.Add(20 * time.Minute), Patient: who, Reading: l})
 }
+
+// Passes runs both levels on a meter with a lot, now.
+func (c *Clinic) Passes(meter, lot string) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.bothLevels(meter, lot, c.Time.Add(-10*time.Minute))
+}
+
+// Trials are patients measured with a lot yesterday evening and by the
+// laboratory: reference, then the meter's value.
+func (c *Clinic) Trials(lot, meter string, pairs [][2]string) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	for i, p := range pairs {
+		c.pair(70+i, lot, meter, at(24, 17+i, 0, 0), p[1], p[0])
+	}
+}
