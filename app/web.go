@@ -32,7 +32,7 @@ func (a *App) newWeb() (*web.Server, error) {
 	for _, c := range slices.Concat(validate.Checks(), a.cfg.Rules().Local()) {
 		checks = append(checks, web.CheckInfo{Number: c.Number, Code: c.Code, Title: c.Title, Asks: c.Asks, Acts: c.Acts, Desk: c.Desk})
 	}
-	coordinator, err := review.NewCoordinator(reader{a.store}, a.opt.Now)
+	coordinator, err := review.NewCoordinator(reader{a.store}, a.cfg.Rules(), a.opt.Now)
 	if err != nil {
 		return nil, err
 	}

@@ -34,21 +34,26 @@ type QualityStore interface {
 // about lots and meters. Safe for concurrent use.
 type Coordinator struct {
 	store  QualityStore
+	rules  ChartRules
 	now    func() time.Time
 	limits quality.LotLimits
 }
 
-// NewCoordinator needs both.
-func NewCoordinator(store QualityStore, now func() time.Time) (*Coordinator, error) {
-	if store == nil || now == nil {
-		return nil, errors.New("review: the coordinator needs a store and a clock")
-	}
-	return &Coordinator{store: store, now: now, limits: quality.DefaultLotLimits()}, nil
+// ChartRules say how a site's charts are judged, so that a chart shows what the
+// check holds for.
+type ChartRules interface {
+	ChartSettings(site string) quality.ChartSettings
+	// ChartSeverity of a rule; "" if it is not applied.
+	ChartSeverity(site string, rule quality.Rule) poct.Severity
 }
 
-// eventSpan is how long controls of one event may lie apart (common practice,
-// no source: both levels are run one after the other).
-const eventSpan = 2 * time.Hour
+// NewCoordinator needs all of them.
+func NewCoordinator(store QualityStore, rules ChartRules, now func() time.Time) (*Coordinator, error) {
+	if store == nil || rules == nil || now == nil {
+		return nil, errors.New("review: the coordinator needs a store, the rules of charts and a clock")
+	}
+	return &Coordinator{store: store, rules: rules, now: now, limits: quality.DefaultLotLimits()}, nil
+}
 
 // Chart is the control chart of one meter and strip lot.
 type Chart struct {
@@ -132,75 +137,65 @@ func (c *Coordinator) Chart(ctx context.Context, actor poct.Actor, meter, stripL
 
 // draw judges the runs and puts them on the chart.
 func (c *Coordinator) draw(book poct.Book, ch *Chart, runs []poct.Past) error {
-	passed := map[string]bool{}
-	bases := map[string]quality.Basis{}
+	var rows []poct.ControlLot
+	passed, counted := map[string]bool{}, map[string]int{}
+	asked := map[string]bool{}
 	for _, p := range runs {
 		passed[p.Result] = p.QCPassed
-		name := quality.Material(p.Reading.ControlLot, p.Reading.ControlLevel)
-		i := slices.IndexFunc(ch.Materials, func(m Material) bool { return m.Name == name })
-		if i < 0 {
-			m, basis, err := material(book, p.Reading, ch.StripLot)
+		counted[quality.Material(p.Reading.ControlLot, p.Reading.ControlLevel)]++
+		if lot := p.Reading.ControlLot; !asked[lot] {
+			asked[lot] = true
+			of, err := book.ControlLots(lot)
 			if err != nil {
 				return err
 			}
-			bases[name] = basis
-			i = len(ch.Materials)
-			ch.Materials = append(ch.Materials, m)
-		}
-		ch.Materials[i].Runs++
-	}
-	for i := range ch.Materials {
-		m := &ch.Materials[i]
-		if few := quality.FewRuns(m.Runs); m.Note == "" && strings.HasPrefix(m.Basis, "own") {
-			m.Note = few
+			rows = append(rows, of...)
 		}
 	}
-	controls := quality.ControlsOf(runs, eventSpan)
-	quality.MarkActions(controls, ch.Actions)
-	points := quality.Judge(controls, bases, quality.Rules{})
-	for _, p := range points {
+	settings := c.rules.ChartSettings(ch.Site)
+	drawn := quality.Draw(runs, rows, ch.StripLot, ch.Actions, settings)
+	for _, name := range drawn.Materials {
+		ch.Materials = append(ch.Materials, material(name, rows, ch.StripLot, drawn, counted[name], settings.OwnRuns))
+	}
+	for _, p := range drawn.Points {
 		q := ChartPoint{Result: p.ID, At: p.At, Material: p.Material, Value: p.Value, Passed: passed[p.ID], Judged: p.Judged, Z: p.Z, Fired: []Fired{}}
 		for _, f := range p.Fired {
-			fired := Fired{Rule: string(f.Rule), Severity: f.Severity}
+			fired := Fired{Rule: string(f.Rule), Severity: c.rules.ChartSeverity(ch.Site, f.Rule)}
+			if fired.Severity == "" {
+				continue
+			}
 			for _, at := range f.Points {
-				fired.Results = append(fired.Results, points[at].ID)
+				fired.Results = append(fired.Results, drawn.Points[at].ID)
 			}
 			q.Fired = append(q.Fired, fired)
 		}
 		ch.Points = append(ch.Points, q)
 	}
+	slices.SortStableFunc(ch.Points, func(a, b ChartPoint) int { return a.At.Compare(b.At) })
 	return nil
 }
 
-// material finds the range and the basis of a control level on a strip lot:
-// the row for this strip lot, else the one for every lot.
-func material(book poct.Book, r poct.Reading, stripLot string) (Material, quality.Basis, error) {
-	name := quality.Material(r.ControlLot, r.ControlLevel)
-	m := Material{Name: name, Lot: r.ControlLot, Level: r.ControlLevel}
-	rows, err := book.ControlLots(r.ControlLot)
-	if err != nil {
-		return m, quality.Basis{}, err
-	}
-	var row *poct.ControlLot
-	for i := range rows {
-		if quality.Material(rows[i].Lot, rows[i].Level) == name && (rows[i].StripLot == stripLot || rows[i].StripLot == "" && row == nil) {
-			row = &rows[i]
-		}
-	}
-	if row == nil {
+// material tells of a control level its range, its basis, and why it has none.
+func material(name string, rows []poct.ControlLot, stripLot string, drawn quality.Drawn, runs int, own bool) Material {
+	lot, level, _ := strings.Cut(name, "|")
+	m := Material{Name: name, Lot: lot, Level: level, Runs: runs}
+	row, ok := quality.RowFor(name, rows, stripLot)
+	if !ok {
 		m.Note = "This level of the control lot is not in the registry, so nothing is known of its range."
-		return m, quality.Basis{}, nil
 	}
 	m.Low, m.High = row.Low, row.High
-	basis, err := quality.BasisOf(*row)
-	if err != nil {
-		m.Note = err.Error()
-		return m, quality.Basis{}, nil // the range alone judges it
+	basis, judged := drawn.Bases[name]
+	switch {
+	case judged:
+		m.Mean, _ = basis.Mean.Float64()
+		m.SD, _ = basis.SD.Float64()
+		m.Basis = basis.From
+	case own:
+		m.Note = quality.FewRuns(runs)
+	case ok:
+		m.Note = drawn.Why[name].Error() // its range alone judges it
 	}
-	m.Mean, _ = basis.Mean.Float64()
-	m.SD, _ = basis.SD.Float64()
-	m.Basis = basis.From
-	return m, basis, nil
+	return m
 }
 
 // siteOf is a meter's site, if the actor may see it. Of another site's meter

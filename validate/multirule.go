@@ -124,51 +124,25 @@ type chartInput struct {
 	actions []poct.CorrectiveAction
 }
 
-// drawChart judges the newest runs. With a basis of own runs the first ones
-// give mean and SD, and only those after them are judged: a mean that follows
-// its runs shows no drift.
+// drawChart judges the newest runs.
 func drawChart(in chartInput, stripLot string, own bool, event time.Duration) chart {
-	controls := beginAnew(quality.ControlsOf(in.runs, event), in.actions)
-	byMaterial := map[string][]quality.Control{}
-	var order []string
-	for _, c := range controls {
-		if len(byMaterial[c.Material]) == 0 {
-			order = append(order, c.Material)
-		}
-		byMaterial[c.Material] = append(byMaterial[c.Material], c)
-	}
+	drawn := quality.Draw(in.runs, in.rows, stripLot, in.actions, quality.ChartSettings{OwnRuns: own, Event: event, Newest: chartBack})
 	var out chart
-	bases := map[string]quality.Basis{}
-	newest := map[string]string{}
-	var judged []quality.Control
-	for _, material := range order {
-		list := byMaterial[material]
-		basis, err := basisOf(material, in.rows, stripLot)
-		if own {
-			first := list[:min(len(list), quality.MinRuns)]
-			values := make([]poct.Number, len(first))
-			for i, c := range first {
-				values[i] = c.Value
-			}
-			basis, err = quality.OwnRuns(values)
-			list = list[len(first):]
-		}
-		if err != nil {
-			out.why = err.Error()
+	for _, material := range drawn.Materials {
+		basis, ok := drawn.Bases[material]
+		if !ok {
+			out.why = drawn.Why[material].Error()
 			continue
 		}
 		lot, level, _ := strings.Cut(material, "|")
 		out.from = append(out.from, lot+" level "+level+" "+basis.From)
-		bases[material] = basis
-		if len(list) > 0 {
-			newest[material] = list[len(list)-1].ID
-			judged = append(judged, list[max(0, len(list)-chartBack):]...)
-		}
 	}
-	for _, p := range quality.Judge(judged, bases, quality.Rules{}) {
-		if newest[p.Material] != p.ID {
+	seen := map[string]bool{}
+	for _, p := range slices.Backward(drawn.Points) {
+		if seen[p.Material] || len(drawn.Bases) == 0 {
 			continue
 		}
+		seen[p.Material] = true
 		_, level, _ := strings.Cut(p.Material, "|")
 		for _, f := range p.Fired {
 			if !slices.ContainsFunc(out.fired, func(o fired) bool { return o.rule == f.Rule && o.level == level }) {
@@ -182,29 +156,22 @@ func drawChart(in chartInput, stripLot string, own bool, event time.Duration) ch
 	return out
 }
 
-// beginAnew marks the first control after each corrective action.
-func beginAnew(controls []quality.Control, actions []poct.CorrectiveAction) []quality.Control {
-	for _, a := range actions {
-		for i := range controls {
-			if controls[i].At.After(a.At) {
-				controls[i].Corrected = true
-				break
-			}
-		}
-	}
-	return controls
+// ChartSettings are those by which check 29 judges at a site, for whoever
+// draws the same chart.
+func (ru *Rules) ChartSettings(site string) quality.ChartSettings {
+	k := ru.at(site)[place[multiruleCheck.Code]]
+	return quality.ChartSettings{OwnRuns: k.choices["basis"] == "runs", Event: k.spans["run"]}
 }
 
-// basisOf reads mean and SD of a material from its row for this strip lot,
-// else from the one for every strip lot.
-func basisOf(material string, rows []poct.ControlLot, stripLot string) (quality.Basis, error) {
-	row := poct.ControlLot{}
-	for _, r := range rows {
-		if quality.Material(r.Lot, r.Level) == material && (r.StripLot == stripLot || r.StripLot == "" && row.Lot == "") {
-			row = r
+// ChartSeverity is what check 29 makes of a rule at a site; "" if it is not applied.
+func (ru *Rules) ChartSeverity(site string, rule quality.Rule) poct.Severity {
+	k := ru.at(site)[place[multiruleCheck.Code]]
+	for list, severity := range map[string]poct.Severity{"hold": poct.Hold, "flag": poct.Flag, "note": poct.Note} {
+		if slices.Contains(k.texts[list], string(rule)) {
+			return severity
 		}
 	}
-	return quality.BasisOf(row)
+	return ""
 }
 
 // charts keeps the newest chart of each meter and lot: between two controls
