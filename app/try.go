@@ -202,7 +202,7 @@ func placeholders(o poct.Outcome) map[string]string {
 func (t *Trial) unit(outlet string) string {
 	for _, o := range t.cfg.Outlets {
 		if o.ID == outlet {
-			return o.INRUnit
+			return o.FHIR.INRUnit
 		}
 	}
 	return ""

@@ -102,13 +102,17 @@ func placesOf(targets []reflect.Value) (known []string, places map[string][]refl
 	return slices.Compact(known), places
 }
 
+// kinded is a struct of which some keys belong to its kind alone. Part is a
+// pointer to the struct that takes them, nil for a kind that there is not.
+type kinded interface {
+	Kinds() []string
+	Part(kind string) any
+}
+
 // variant reads a struct of which some keys depend on its kind. Where the kind
 // is not known, those keys are left unjudged.
 func (b binder) variant(n ast.Node, key string, v reflect.Value) {
-	choice, ok := v.Addr().Interface().(interface {
-		kinds() []string
-		part(kind string) any
-	})
+	choice, ok := v.Addr().Interface().(kinded)
 	m, isMap := mapOf(n)
 	if !ok || !isMap {
 		b.structs(n, key, v)
@@ -121,11 +125,11 @@ func (b binder) variant(n ast.Node, key string, v reflect.Value) {
 			at, what = position(e.Value), "is no kind that is known here"
 		}
 	}
-	if part := choice.part(kind); part != nil {
+	if part := choice.Part(kind); part != nil {
 		b.structs(n, key, v, reflect.ValueOf(part).Elem())
 		return
 	}
-	b.lost(at, joinKey(key, "kind"), what, "write one of "+strings.Join(choice.kinds(), ", "))
+	b.lost(at, joinKey(key, "kind"), what, "write one of "+strings.Join(choice.Kinds(), ", "))
 	_, places := placesOf([]reflect.Value{v})
 	b.each(m, key, func(e *ast.MappingValueNode, name, at string) {
 		for _, v := range places[name] {

@@ -22,12 +22,13 @@ var accepted = []string{"results"}
 // spoken is the one format that comes by a protocol.
 var spoken = map[string]string{"mllp": "hl7v2", "lis": "lis02", "poct1a": "poct1a"}
 
-func (*Inlet) kinds() []string {
+// Kinds lists the kinds of inlet.
+func (*Inlet) Kinds() []string {
 	return []string{"mllp", "lis", "poct1a", "folder", "jetstream", "http"}
 }
 
-// part makes the place for the keys that belong to the inlet's kind alone.
-func (in *Inlet) part(kind string) any {
+// Part makes the place for the keys that belong to the inlet's kind alone.
+func (in *Inlet) Part(kind string) any {
 	switch kind {
 	case "mllp":
 		in.Config = &mllp.Config{}

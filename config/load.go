@@ -159,6 +159,9 @@ func (l *loader) outlets() {
 			l.knownSite(fmt.Sprintf("%s.sites[%d]", key, j), site)
 		}
 		l.files(key, reflect.ValueOf(o).Elem())
+		if part := o.Part(o.Kind); part != nil {
+			l.files(key, reflect.ValueOf(part).Elem())
+		}
 	}
 }
 

@@ -58,7 +58,7 @@ func TestExample(t *testing.T) {
 		}
 	}
 	require.Nil(t, c.Profile("other"))
-	require.Equal(t, filepath.Join(dir, "s/record"), c.Outlets[0].Auth.TokenFile)
+	require.Equal(t, filepath.Join(dir, "s/record"), c.Outlets[0].FHIR.Auth.TokenFile)
 	require.Equal(t, map[string]any{"limit": "5.0"}, c.Checks["critical"])
 
 	var reed []string

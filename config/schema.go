@@ -8,6 +8,7 @@ import (
 	"github.com/invopop/jsonschema"
 
 	"tidegate/mapping"
+	"tidegate/outbound"
 	"tidegate/poct"
 	"tidegate/validate"
 )
@@ -46,7 +47,11 @@ func special(t reflect.Type) *jsonschema.Schema {
 		type keys mapping.FieldConfig // without its own reading, so that this is not asked again
 		return &jsonschema.Schema{OneOf: []*jsonschema.Schema{text, reflectSchema(reflect.TypeFor[keys]())}}
 	case reflect.TypeFor[Inlet]():
-		return inletSchema()
+		type keys Inlet
+		return kindsSchema(&Inlet{}, reflect.TypeFor[keys](), "id", "kind", "profiles")
+	case reflect.TypeFor[outbound.Config]():
+		type keys outbound.Config
+		return kindsSchema(&outbound.Config{}, reflect.TypeFor[keys](), "id", "kind", "sites")
 	case reflect.TypeFor[validate.Config]():
 		return checksSchema()
 	case reflect.TypeFor[poct.RegistryKind]():
@@ -63,18 +68,18 @@ func scalar() *jsonschema.Schema {
 	return &jsonschema.Schema{OneOf: []*jsonschema.Schema{{Type: "string"}, {Type: "number"}, {Type: "boolean"}}}
 }
 
-// inletSchema is one alternative for each kind of inlet.
-func inletSchema() *jsonschema.Schema {
-	type keys Inlet
+// kindsSchema is one alternative for each kind of a place: the keys of all
+// kinds and its own.
+func kindsSchema(place kinded, common reflect.Type, required ...string) *jsonschema.Schema {
 	all := &jsonschema.Schema{}
-	for _, kind := range (*Inlet)(nil).kinds() {
-		s := reflectSchema(reflect.TypeFor[keys]())
-		part := reflectSchema(reflect.TypeOf((&Inlet{}).part(kind)).Elem())
+	for _, kind := range place.Kinds() {
+		s := reflectSchema(common)
+		part := reflectSchema(reflect.TypeOf(place.Part(kind)).Elem())
 		for p := part.Properties.Oldest(); p != nil; p = p.Next() {
 			s.Properties.Set(p.Key, p.Value)
 		}
 		s.Properties.Set("kind", &jsonschema.Schema{Const: kind})
-		s.Required = []string{"id", "kind", "profiles"}
+		s.Required = required
 		all.OneOf = append(all.OneOf, s)
 	}
 	return all

@@ -25,7 +25,7 @@ func TestSchema(t *testing.T) {
 	require.Contains(t, keys, "checks.critical.limit: is no string")
 	require.Contains(t, keys, "web.port: is not known")
 	require.Contains(t, keys, "profiles[0].measuring_range.low: is no string")
-	require.Contains(t, keys, "inlets[0]: fits none of 5")
+	require.Contains(t, keys, "inlets[0]: fits none of 6")
 	require.Contains(t, keys, "lookup_patience: is not of the pattern")
 }
 

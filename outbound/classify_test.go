@@ -106,31 +106,31 @@ func TestPauseAskedFor(t *testing.T) {
 }
 
 func TestConfigFaults(t *testing.T) {
-	good := Config{ID: "record", BaseURL: "https://record.example/fhir", Sites: []string{"*"}}
+	good := Config{ID: "record", Sites: []string{"*"}, FHIR: FHIR{BaseURL: "https://record.example/fhir"}}
 	tests := []struct {
 		name   string
 		change func(*Config)
 		key    string // "" for none
 	}{
 		{"good", func(*Config) {}, ""},
-		{"http on loopback", func(c *Config) { c.BaseURL = "http://127.0.0.1:8080/fhir" }, ""},
-		{"http on localhost", func(c *Config) { c.BaseURL = "http://localhost/fhir" }, ""},
-		{"http off this machine", func(c *Config) { c.BaseURL = "http://record.example/fhir" }, "base_url"},
-		{"link-local", func(c *Config) { c.BaseURL = "https://169.254.169.254/" }, "base_url"},
-		{"credentials in the address", func(c *Config) { c.BaseURL = "https://a:b@record.example/" }, "base_url"},
-		{"no address", func(c *Config) { c.BaseURL = "" }, "base_url"},
-		{"file", func(c *Config) { c.BaseURL = "file:///etc/passwd" }, "base_url"},
+		{"http on loopback", func(c *Config) { c.FHIR.BaseURL = "http://127.0.0.1:8080/fhir" }, ""},
+		{"http on localhost", func(c *Config) { c.FHIR.BaseURL = "http://localhost/fhir" }, ""},
+		{"http off this machine", func(c *Config) { c.FHIR.BaseURL = "http://record.example/fhir" }, "base_url"},
+		{"link-local", func(c *Config) { c.FHIR.BaseURL = "https://169.254.169.254/" }, "base_url"},
+		{"credentials in the address", func(c *Config) { c.FHIR.BaseURL = "https://a:b@record.example/" }, "base_url"},
+		{"no address", func(c *Config) { c.FHIR.BaseURL = "" }, "base_url"},
+		{"file", func(c *Config) { c.FHIR.BaseURL = "file:///etc/passwd" }, "base_url"},
 		{"kind", func(c *Config) { c.Kind = "smoke" }, "kind"},
-		{"mode", func(c *Config) { c.Mode = "batch" }, "mode"},
+		{"mode", func(c *Config) { c.FHIR.Mode = "batch" }, "mode"},
 		{"no sites", func(c *Config) { c.Sites = nil }, "sites"},
-		{"bearer without a file", func(c *Config) { c.Auth.Kind = "bearer" }, "auth.token_file"},
-		{"basic without a name", func(c *Config) { c.Auth = Auth{Kind: "basic", PasswordFile: "x"} }, "auth.username"},
-		{"secret without a kind", func(c *Config) { c.Auth.TokenFile = "x" }, "auth.kind"},
-		{"auth kind", func(c *Config) { c.Auth.Kind = "handshake" }, "auth.kind"},
+		{"bearer without a file", func(c *Config) { c.FHIR.Auth.Kind = "bearer" }, "auth.token_file"},
+		{"basic without a name", func(c *Config) { c.FHIR.Auth = Auth{Kind: "basic", PasswordFile: "x"} }, "auth.username"},
+		{"secret without a kind", func(c *Config) { c.FHIR.Auth.TokenFile = "x" }, "auth.kind"},
+		{"auth kind", func(c *Config) { c.FHIR.Auth.Kind = "handshake" }, "auth.kind"},
 		{"in flight", func(c *Config) { c.InFlight = 1000 }, "in_flight"},
 		{"timeout", func(c *Config) { c.Timeout = time.Hour }, "timeout"},
 		{"retry upside down", func(c *Config) { c.Retry = Retry{First: time.Minute, Max: time.Second} }, "retry.max"},
-		{"unit", func(c *Config) { c.INRUnit = "INR" }, "inr_unit"},
+		{"unit", func(c *Config) { c.FHIR.INRUnit = "INR" }, "inr_unit"},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {

@@ -1,45 +1,28 @@
 package outbound
 
 import (
-	"net/netip"
-	"net/url"
+	"slices"
 	"strings"
 	"time"
 
 	"tidegate/poct"
 )
 
-// Config is what the operator writes for one outlet.
+// Config is what the operator writes for one outlet: the keys that every kind
+// has, and those of its own kind.
 type Config struct {
-	ID      string   `yaml:"id"`
-	Kind    string   `yaml:"kind"`     // fhir
-	BaseURL string   `yaml:"base_url"` // https, or http on loopback
-	Mode    string   `yaml:"mode"`     // transaction
-	Sites   []string `yaml:"sites"`    // "*" for all
-	// SearchByPost keeps patients' identifiers out of the record system's
-	// URLs, where it supports POST [type]/_search.
-	SearchByPost bool          `yaml:"search_by_post"`
-	Auth         Auth          `yaml:"auth"`
-	InFlight     int           `yaml:"in_flight"`   // deliveries at once, default 8
-	Timeout      time.Duration `yaml:"timeout"`     // of one request, default 10s
-	LookupWait   time.Duration `yaml:"lookup_wait"` // how long the record system may linger over a lost request and its search index may lag, default 2s
-	// INRUnit is the UCUM code sent for INR: "{INR}", or "1" where the receiver
-	// takes no annotations.
-	INRUnit string `yaml:"inr_unit"`
-	// OwnIDs: "auto" creates under ids of ours where the record system says that
-	// it takes them, "never" leaves the ids to it.
-	OwnIDs  string        `yaml:"own_ids"`
-	IDAge   time.Duration `yaml:"id_age"` // how long ids of the record system are trusted, default 15m
-	Retry   Retry         `yaml:"retry"`
-	Breaker BreakerConfig `yaml:"breaker"`
-}
+	ID       string        `yaml:"id"`
+	Kind     string        `yaml:"kind"`      // one of Kinds, default fhir
+	Sites    []string      `yaml:"sites"`     // "*" for all
+	InFlight int           `yaml:"in_flight"` // deliveries at once, default 8
+	Timeout  time.Duration `yaml:"timeout"`   // of one request, default 10s
+	// LookupWait is how long the other side may linger over a lost request, and
+	// its search index may lag; default 2s.
+	LookupWait time.Duration `yaml:"lookup_wait"`
+	Retry      Retry         `yaml:"retry"`
+	Breaker    BreakerConfig `yaml:"breaker"`
 
-// Auth says how to sign in. Secrets stand in files of mode 0600.
-type Auth struct {
-	Kind         string `yaml:"kind"` // none, bearer, basic
-	TokenFile    string `yaml:"token_file"`
-	Username     string `yaml:"username"`
-	PasswordFile string `yaml:"password_file"`
+	FHIR FHIR `yaml:"-"` // of kind fhir; its keys stand beside the others
 }
 
 // Retry bounds the pauses between attempts of one delivery.
@@ -54,36 +37,84 @@ type BreakerConfig struct {
 	Pause    time.Duration `yaml:"pause"`    // default 10s
 }
 
+// part is the configuration of one kind of outlet.
+type part interface {
+	withDefaults()
+	validate(say sayFault)
+	// open makes the destination: it reads secrets but opens no connection.
+	open(c Config, s Settings) (Destination, error)
+}
+
+// sayFault tells of a key that cannot work, relative to the outlet.
+type sayFault func(key, what, instead string)
+
+// kinds of outlet, and where the keys of each stand.
+var kinds = []struct {
+	name string
+	of   func(*Config) part
+}{
+	{"fhir", func(c *Config) part { return &c.FHIR }},
+}
+
+// Kinds lists the kinds of outlet.
+func (*Config) Kinds() []string {
+	var names []string
+	for _, k := range kinds {
+		names = append(names, k.name)
+	}
+	return names
+}
+
+// Part is where the keys of a kind stand: a pointer to a struct, nil if there
+// is no such kind. No kind is the first one.
+func (c *Config) Part(kind string) any {
+	if p := c.part(kind); p != nil {
+		return p
+	}
+	return nil
+}
+
+func (c *Config) part(kind string) part {
+	for i, k := range kinds {
+		if k.name == kind || kind == "" && i == 0 {
+			return k.of(c)
+		}
+	}
+	return nil
+}
+
 // WithDefaults fills in what was not written.
 func (c Config) WithDefaults() Config {
-	text := func(v *string, d string) {
-		if *v == "" {
-			*v = d
-		}
-	}
-	span := func(v *time.Duration, d time.Duration) {
-		if *v == 0 {
-			*v = d
-		}
-	}
-	number := func(v *int, d int) {
-		if *v == 0 {
-			*v = d
-		}
-	}
-	text(&c.Kind, "fhir")
-	text(&c.Mode, "transaction")
-	text(&c.OwnIDs, "auto")
-	text(&c.Auth.Kind, "none")
+	text(&c.Kind, kinds[0].name)
 	number(&c.InFlight, 8)
 	number(&c.Breaker.Failures, 5)
 	span(&c.Timeout, 10*time.Second)
 	span(&c.LookupWait, 2*time.Second)
-	span(&c.IDAge, 15*time.Minute)
 	span(&c.Retry.First, time.Second)
 	span(&c.Retry.Max, 5*time.Minute)
 	span(&c.Breaker.Pause, 10*time.Second)
+	if p := c.part(c.Kind); p != nil {
+		p.withDefaults()
+	}
 	return c
+}
+
+func text(v *string, d string) {
+	if *v == "" {
+		*v = d
+	}
+}
+
+func span(v *time.Duration, d time.Duration) {
+	if *v == 0 {
+		*v = d
+	}
+}
+
+func number(v *int, d int) {
+	if *v == 0 {
+		*v = d
+	}
 }
 
 // Validate lists what cannot work, keys relative to the outlet. It opens no
@@ -97,91 +128,38 @@ func (c Config) Validate() []poct.KeyFault {
 	if c.ID == "" {
 		say("id", "an outlet needs an id", "write a short name, for example record")
 	}
-	if c.Kind != "fhir" {
-		say("kind", "outlet kind "+c.Kind+" does not exist", "write fhir")
-	}
-	if c.Mode != "transaction" {
-		say("mode", "mode "+c.Mode+" does not exist", "write transaction")
-	}
-	if what := badBase(c.BaseURL); what != "" {
-		say("base_url", what, "write the address of the record system, for example https://record.example/fhir; http is for loopback only")
-	}
-	if c.INRUnit != "" && c.INRUnit != "{INR}" && c.INRUnit != "1" {
-		say("inr_unit", "is not a UCUM code for INR", `write "{INR}" or "1"`)
-	}
-	if c.OwnIDs != "auto" && c.OwnIDs != "never" {
-		say("own_ids", "own_ids "+c.OwnIDs+" does not exist", "write auto or never")
-	}
 	if len(c.Sites) == 0 {
 		say("sites", "the outlet serves no site", `write site ids, or ["*"] for all`)
 	}
-	c.validateAuth(say)
 	if c.InFlight < 1 || c.InFlight > 256 {
 		say("in_flight", "outside 1 to 256", "write how many deliveries may be on the way at once, for example 8")
 	}
-	for _, d := range []struct {
-		key      string
-		v        time.Duration
-		low, top time.Duration
-	}{
-		{"timeout", c.Timeout, 100 * time.Millisecond, 5 * time.Minute},
-		{"lookup_wait", c.LookupWait, time.Millisecond, time.Hour},
-		{"id_age", c.IDAge, time.Second, 24 * time.Hour},
-		{"retry.first", c.Retry.First, 10 * time.Millisecond, time.Hour},
-		{"retry.max", c.Retry.Max, c.Retry.First, 24 * time.Hour},
-		{"breaker.pause", c.Breaker.Pause, 10 * time.Millisecond, time.Hour},
-	} {
-		if d.v < d.low || d.v > d.top {
-			say(d.key, d.v.String()+" is outside "+d.low.String()+" to "+d.top.String(), "write a duration such as "+d.low.String())
-		}
-	}
+	within(say, "timeout", c.Timeout, 100*time.Millisecond, 5*time.Minute)
+	within(say, "lookup_wait", c.LookupWait, time.Millisecond, time.Hour)
+	within(say, "retry.first", c.Retry.First, 10*time.Millisecond, time.Hour)
+	within(say, "retry.max", c.Retry.Max, c.Retry.First, 24*time.Hour)
+	within(say, "breaker.pause", c.Breaker.Pause, 10*time.Millisecond, time.Hour)
 	if c.Breaker.Failures < 1 {
 		say("breaker.failures", "a breaker needs at least one failure", "write for example 5")
+	}
+	if p := c.part(c.Kind); p != nil {
+		p.validate(say)
+	} else {
+		say("kind", "outlet kind "+c.Kind+" does not exist", "write one of "+strings.Join(c.Kinds(), ", "))
 	}
 	return faults
 }
 
-func (c Config) validateAuth(say func(key, what, instead string)) {
-	switch c.Auth.Kind {
-	case "none":
-		if c.Auth.TokenFile != "" || c.Auth.PasswordFile != "" {
-			say("auth.kind", "a secret is named, but the kind says none", "write bearer or basic")
-		}
-	case "bearer":
-		if c.Auth.TokenFile == "" {
-			say("auth.token_file", "bearer needs a token", "write the path of a file of mode 0600 that holds it")
-		}
-	case "basic":
-		if c.Auth.Username == "" {
-			say("auth.username", "basic needs a user name", "write it here")
-		}
-		if c.Auth.PasswordFile == "" {
-			say("auth.password_file", "basic needs a password", "write the path of a file of mode 0600 that holds it")
-		}
-	default:
-		say("auth.kind", "auth kind "+c.Auth.Kind+" does not exist", "write none, bearer or basic")
+// within tells of a duration outside its bounds.
+func within(say sayFault, key string, d, low, top time.Duration) {
+	if d < low || d > top {
+		say(key, d.String()+" is outside "+low.String()+" to "+top.String(), "write a duration such as "+low.String())
 	}
 }
 
-// badBase says why an address is not one to send patients' results to.
-func badBase(base string) string {
-	u, err := url.Parse(base)
-	switch {
-	case base == "":
-		return "the address of the record system is missing"
-	case err != nil || u.Host == "" || (u.Scheme != "http" && u.Scheme != "https"):
-		return "not an absolute http or https address"
-	case u.User != nil || u.RawQuery != "" || u.Fragment != "":
-		return "an address here holds no credentials, query or fragment"
+// oneOf tells of a word that is none of those known.
+func oneOf(say sayFault, key, word string, known ...string) {
+	if !slices.Contains(known, word) {
+		say(key, key+" "+word+" does not exist", "write one of "+strings.Join(known, ", "))
 	}
-	host := u.Hostname()
-	ip, err := netip.ParseAddr(host)
-	if err == nil && (ip.IsLinkLocalUnicast() || ip.IsMulticast() || ip.IsUnspecified()) {
-		return "this address is of no single host"
-	}
-	loopback := (err == nil && ip.IsLoopback()) || strings.EqualFold(host, "localhost")
-	if u.Scheme == "http" && !loopback {
-		return "http off this machine would send results in the clear"
-	}
-	return ""
 }

@@ -192,7 +192,7 @@ func TestFreshTokenIsReadOnce(t *testing.T) {
 		b := newBench(t, standin.Switches{})
 		file := filepath.Join(t.TempDir(), "token")
 		require.NoError(t, os.WriteFile(file, []byte("one\n"), 0o600))
-		b.cfg.Auth = Auth{Kind: "bearer", TokenFile: file}
+		b.cfg.FHIR.Auth = Auth{Kind: "bearer", TokenFile: file}
 		b.record.SetToken("one")
 		b.worker = b.newWorker("one")
 		b.known()

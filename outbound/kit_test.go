@@ -107,7 +107,7 @@ func newBench(t *testing.T, s standin.Switches) *bench {
 		{ID: "p-2", System: systems["MILLRACE"], Value: "1010", Family: "Other", Given: "Bo", BirthDate: "1960-02-02"},
 	}})
 	b := &bench{t: t, store: outlettest.NewStore(time.Now), record: record, wire: &wire{record: record}}
-	b.cfg = Config{ID: outletID, BaseURL: "http://127.0.0.1:1/fhir", Sites: []string{"*"}, LookupWait: linger, OwnIDs: "never"}
+	b.cfg = Config{ID: outletID, Sites: []string{"*"}, LookupWait: linger, FHIR: FHIR{BaseURL: "http://127.0.0.1:1/fhir", OwnIDs: "never"}}
 	b.worker = b.newWorker("one")
 	return b
 }

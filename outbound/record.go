@@ -25,7 +25,7 @@ type recordSystem struct {
 }
 
 func newRecordSystem(cfg Config, s Settings) (*recordSystem, error) {
-	sign, err := newSignIn(cfg.Auth)
+	sign, err := newSignIn(cfg.FHIR.Auth)
 	if err != nil {
 		return nil, err
 	}
@@ -33,14 +33,14 @@ func newRecordSystem(cfg Config, s Settings) (*recordSystem, error) {
 	if hc == nil {
 		hc = &http.Client{Transport: transport(cfg.InFlight, cfg.Timeout)}
 	}
-	client, err := fhir.New(cfg.BaseURL, fhir.Options{HTTP: hc, Authorize: sign.authorize, SearchByPost: cfg.SearchByPost})
+	client, err := fhir.New(cfg.FHIR.BaseURL, fhir.Options{HTTP: hc, Authorize: sign.authorize, SearchByPost: cfg.FHIR.SearchByPost})
 	if err != nil {
 		return nil, err
 	}
 	return &recordSystem{
 		cfg: cfg, s: s, client: client, sign: sign,
-		patients: &patients{age: cfg.IDAge, by: map[poct.Patient]known{}},
-		shared:   newShared(cfg.IDAge),
+		patients: &patients{age: cfg.FHIR.IDAge, by: map[poct.Patient]known{}},
+		shared:   newShared(cfg.FHIR.IDAge),
 	}, nil
 }
 

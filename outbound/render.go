@@ -29,7 +29,7 @@ type bundler func(action poct.Action, remote map[string]string) (sent, Answered)
 func (r *recordSystem) render(ctx context.Context, d poct.Delivery, patient string, caps fhir.Caps) (*rendered, Answered) {
 	bundle := func(action poct.Action, remote map[string]string) (sent, Answered) {
 		body, err := mapping.Bundle(d.Result, action, mapping.IDs{Patient: patient, Remote: remote},
-			mapping.Options{Caps: caps, INRUnit: r.cfg.INRUnit, OwnIDs: r.cfg.OwnIDs == "auto"})
+			mapping.Options{Caps: caps, INRUnit: r.cfg.FHIR.INRUnit, OwnIDs: r.cfg.FHIR.OwnIDs == "auto"})
 		if err != nil {
 			return sent{}, r.unrendered(d, err)
 		}

@@ -349,7 +349,7 @@ func (b *bench) again(id int64) {
 func TestRuleB10OwnIDs(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		b := newBench(t, standin.Switches{})
-		b.cfg.LookupWait, b.cfg.OwnIDs = time.Millisecond, "auto"
+		b.cfg.LookupWait, b.cfg.FHIR.OwnIDs = time.Millisecond, "auto"
 		b.worker = b.newWorker("one")
 		b.known()
 		b.record.SetSwitches(standin.Switches{IndexLag: time.Hour})

@@ -21,7 +21,7 @@ import (
 func storm(t *testing.T, seed uint64, n int, own string, s standin.Switches) {
 	inBubble(t, func(t *testing.T) {
 		b := newBench(t, s)
-		b.cfg.OwnIDs = own
+		b.cfg.FHIR.OwnIDs = own
 		b.cfg.LookupWait = max(linger, 2*s.IndexLag)
 		b.worker = b.newWorker("one")
 		time.Sleep(s.IndexLag) // its patients are in the index

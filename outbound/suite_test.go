@@ -23,7 +23,7 @@ type fhirHarness struct {
 
 func (h fhirHarness) Worker(store *outlettest.Store, owner string) outlettest.Runner {
 	cfg := h.cfg
-	cfg.OwnIDs = h.own
+	cfg.FHIR.OwnIDs = h.own
 	w, err := New(cfg, Settings{
 		ID: outletID, Store: store, Log: zerolog.Nop(), Owner: owner, Systems: systems, Wake: store.Wake(),
 		HTTP: &http.Client{Transport: h.wire}, Rand: rand.New(rand.NewPCG(2, 2)),

@@ -54,8 +54,8 @@ type Worker struct {
 	inFlight int
 }
 
-// New makes the worker of one outlet. It reads the secret but opens no
-// connection.
+// New makes the worker of one outlet, of whatever kind. It reads secrets but
+// opens no connection.
 func New(cfg Config, s Settings) (*Worker, error) {
 	cfg = cfg.WithDefaults()
 	if cfg.ID == "" {
@@ -67,7 +67,7 @@ func New(cfg Config, s Settings) (*Worker, error) {
 	if s.Now == nil {
 		s.Now = time.Now
 	}
-	to, err := newRecordSystem(cfg, s)
+	to, err := cfg.part(cfg.Kind).open(cfg, s)
 	if err != nil {
 		return nil, fmt.Errorf("outlet %s: %w", cfg.ID, err)
 	}
