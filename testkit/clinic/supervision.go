@@ -7,7 +7,6 @@ import (
 	"time"
 
 	"tidegate/poct"
-	"tidegate/quality"
 	"tidegate/registry"
 	"tidegate/review"
 	"tidegate/validate"
@@ -27,9 +26,9 @@ type shelf struct {
 
 // Coordinator is the real one over this clinic.
 func (c *Clinic) Coordinator() *review.Coordinator {
-	co, err := review.NewCoordinator(c, usualRules{}, c.Now)
+	co, err := review.NewCoordinator(c, rules, c.Now)
 	if err != nil {
-		panic(err) // both are given
+		panic(err) // all are given
 	}
 	return co
 }
@@ -119,12 +118,3 @@ func kept[T any](b book, of func(*shelf) []T, fits func(T) bool) ([]T, error) {
 		return out
 	})
 }
-
-// usualRules draw charts as the default configuration does.
-type usualRules struct{}
-
-func (usualRules) ChartSettings(string) quality.ChartSettings {
-	return quality.ChartSettings{Event: time.Hour}
-}
-
-func (usualRules) ChartSeverity(_ string, rule quality.Rule) poct.Severity { return rule.Severity() }
