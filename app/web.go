@@ -66,6 +66,7 @@ func (a *App) readiness(_ context.Context, serial string) (poct.Readiness, error
 	if err != nil {
 		return poct.Readiness{}, err
 	}
+	facts.Heard = a.store.MeterHeard(serial)
 	return a.cfg.Rules().Ready(facts, lot, a.cfg.MetersUsual), nil
 }
 

@@ -205,3 +205,8 @@ func (s *Store) InletsHeard(context.Context) (map[string]time.Time, error) {
 	s.tally.each(countInlet, func(rest string, n counter) { heard[rest] = fromMicros(n.at) })
 	return heard, nil
 }
+
+// MeterHeard is when a meter's last reading came; zero if none ever did.
+func (s *Store) MeterHeard(serial string) time.Time {
+	return fromMicros(s.tally.get(countMeter + serial).at)
+}
