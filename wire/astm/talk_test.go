@@ -73,7 +73,11 @@ func (k *talk) put(to *side, b string) {
 			return
 		case 1:
 			n := rapid.IntRange(0, len(b)-1).Draw(k.t, "byte")
-			b = b[:n] + "?" + b[n+1:]
+			if b == ack && rapid.Bool().Draw(k.t, "turned") {
+				b = nak // the worst that a line can make of it
+			} else {
+				b = b[:n] + "?" + b[n+1:]
+			}
 		}
 	}
 	to.wire = append(to.wire, b)
