@@ -51,6 +51,9 @@ func (c *checkCmd) Run(s *streams) error {
 			fmt.Fprintf(s.out, "not asked: check %s %s, %s: %s\n", n.Check, n.Code, n.Where, n.Why)
 		}
 		if r.OK {
+			for _, own := range cfg.Rules().Local() {
+				fmt.Fprintf(s.out, "own rule: %s (%s): %s\n", own.Code, own.Severity, own.Text)
+			}
 			fmt.Fprintf(s.out, "%s: no faults\n", c.Config)
 		}
 	}
