@@ -99,9 +99,11 @@ func (p *Profile) explain(raw []byte, d Decoded) []Explained {
 		}
 		out = append(out, e)
 	}
-	for _, x := range results(p.results, r) {
+	for _, x := range explainResults(p.results, r) {
 		add(x.analyte, x.value.written(), r.Where[x.analyte], x.became, x.note)
-		add(x.analyte+" unit", orFixed(x.unit.written(), x.fixed), poct.Span{}, x.unitBecame, x.unitNote)
+		if x.measured {
+			add(x.analyte+" unit", orFixed(x.unit.written(), x.fixed), poct.Span{}, x.unitBecame, x.unitNote)
+		}
 	}
 	for _, f := range p.named() {
 		if !f.on {
@@ -240,10 +242,11 @@ func became(r poct.Reading, name string) string {
 // explainedResult is one analyte as it was read, or as it was looked for.
 type explainedResult struct {
 	*result
+	measured                           bool
 	became, note, unitBecame, unitNote string
 }
 
-func results(list []result, r poct.Reading) []explainedResult {
+func explainResults(list []result, r poct.Reading) []explainedResult {
 	var out []explainedResult
 	for i := range list {
 		x := explainedResult{result: &list[i]}
@@ -261,7 +264,7 @@ func results(list []result, r poct.Reading) []explainedResult {
 		default:
 			x.became = strings.TrimSpace(m.Value.String() + " " + m.Unit + ", LOINC " + m.LOINC)
 		}
-		if ok {
+		if x.measured = ok; ok {
 			x.unitBecame = m.Unit
 			if m.Unit == "" {
 				x.unitNote = "the profile's units do not name " + `"` + m.RawUnit + `"`
