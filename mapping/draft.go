@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"tidegate/poct"
+	"tidegate/wire/astm"
 	"tidegate/wire/hl7"
 )
 
@@ -24,8 +25,9 @@ type Doubt struct {
 	What string `json:"what"`
 }
 
-// Draft proposes a profile for each format, and for HL7 each sending program
-// (MSH-3.1), among the samples. refused says by their index which samples
+// Draft proposes a profile for each kind of message among the samples: each
+// format, and within it each sending program (MSH-3.1, H.5), header of a table
+// or root element. refused says by their index which samples
 // cannot be drafted from, and why.
 func Draft(samples [][]byte) (list []Proposal, refused map[int]string) {
 	refused = map[int]string{}
@@ -37,15 +39,7 @@ func Draft(samples [][]byte) (list []Proposal, refused map[int]string) {
 			refused[i] = "no profile can be drafted from messages of format " + f.name + " yet"
 			continue
 		}
-		messages := [][]byte{raw}
-		if f.name == formatHL7 {
-			messages = nil
-			parts, _ := hl7.SplitBatch(raw)
-			for _, p := range parts {
-				messages = append(messages, p.Raw)
-			}
-		}
-		for _, m := range messages {
+		for _, m := range messagesIn(f.name, raw) {
 			key, problem := f.draftKey(m)
 			if problem != "" {
 				refused[i] = problem
@@ -73,6 +67,27 @@ func Draft(samples [][]byte) (list []Proposal, refused map[int]string) {
 		list = append(list, p)
 	}
 	return list, refused
+}
+
+// messagesIn divides a sample where a format has several messages in one file.
+func messagesIn(format string, raw []byte) [][]byte {
+	var out [][]byte
+	switch format {
+	case formatHL7:
+		parts, _ := hl7.SplitBatch(raw)
+		for _, p := range parts {
+			out = append(out, p.Raw)
+		}
+	case formatLIS:
+		pieces, rest := astm.Assembly{}.Add(raw, false)
+		for _, p := range append(pieces, rest.End()...) {
+			out = append(out, p.Raw)
+		}
+	}
+	if len(out) < 2 {
+		return [][]byte{raw}
+	}
+	return out
 }
 
 // Unframed takes MLLP framing off captured messages; other bytes come back as

@@ -218,6 +218,22 @@ func TestDraftIsUnsure(t *testing.T) {
 	assert.Len(t, refused, 3)
 }
 
+// Different kinds of messages get a proposal each, several in one file count
+// one by one.
+func TestDraftsOfSeveralKinds(t *testing.T) {
+	other := strings.Replace(message(msh, pid, obr, inr, pt), "QUILL3", "OTHER", 1)
+	batch := "BHS|^~\\&|A\r" + worked + other + "BTS|2\r"
+	run := message(lisH, lisP, lisO, lisR, lisL) + message(lisH, lisP, lisO, lisR, lisL)
+	list, _ := drafts(t, []byte(batch), []byte(run), []byte("Serial,Time,Patient,INR\nR1,2026-03-05 09:12,7,2.4\n"), []byte("Sn;When;Mrn;Inr\nR1;2026-03-05 09:12;7;2.4\n"),
+		[]byte("<a><meter>1</meter></a>"), []byte("<b><meter>1</meter></b>"), []byte(jsonFile))
+	var ids []string
+	for _, p := range list {
+		ids = append(ids, p.Config.ID)
+	}
+	assert.Equal(t, []string{"quill3-hl7", "other-hl7", "sedge5-lis02", "drafted-csv", "drafted-csv-2", "drafted-xml", "drafted-xml-2", "drafted-json"}, ids)
+	assert.Equal(t, []int{0}, list[1].From)
+}
+
 // The two columns of a date and a time of day are put together by a formula.
 func TestDraftOfDateAndTime(t *testing.T) {
 	raw := "Serial,Date,Time,Patient,INR\nR1,23.03.2026,09:12,MRN0007,2.4\nR1,24.03.2026,09:15,MRN0008,2.5\n"

@@ -1,6 +1,7 @@
 package mapping
 
 import (
+	"bytes"
 	"fmt"
 	"maps"
 	"regexp"
@@ -9,6 +10,16 @@ import (
 
 	"tidegate/wire/hl7"
 )
+
+// draftKeyCSV is the line of names, so that tables of different columns are
+// different profiles; "" where the first line holds values.
+func draftKeyCSV(raw []byte) (key, problem string) {
+	line, _, _ := bytes.Cut(bytes.ReplaceAll(raw, []byte{'\r'}, []byte{'\n'}), []byte{'\n'})
+	if bytes.ContainsAny(line, "0123456789") {
+		return "", ""
+	}
+	return string(line), ""
+}
 
 // draftCSV finds delimiter, encoding and header, then goes by the names.
 func draftCSV(g *drafted) {
@@ -199,10 +210,13 @@ func rowsOf(leaves []leaf, format string) string {
 
 func draftKeyTree(parse parseTree) func([]byte) (string, string) {
 	return func(raw []byte) (string, string) {
-		if _, problem := parse(raw, hl7.NoCharset); problem == "" {
-			return "", ""
+		t, problem := parse(raw, hl7.NoCharset)
+		if problem != "" {
+			t, problem = parse(raw, hl7.Windows1252)
 		}
-		_, problem := parse(raw, hl7.Windows1252)
+		if x, ok := t.(*xmlTree); ok && problem == "" {
+			return x.top.kids[0].name, ""
+		}
 		return "", problem
 	}
 }

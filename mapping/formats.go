@@ -102,7 +102,7 @@ var forms = []*form{
 	},
 	{
 		name: formatCSV, begins: func([]byte) bool { return true }, decode: decodeCSV, contents: contentsOfCSV,
-		draft: draftCSV, draftKey: func([]byte) (string, string) { return "", "" },
+		draft: draftCSV, draftKey: draftKeyCSV,
 		place:  func(at string) (place, bool) { return place{}, strings.TrimSpace(at) != "" },
 		places: "write the column's name as the header has it",
 		settle: (*compiler).csv,
@@ -141,8 +141,14 @@ func formFor(a poct.Arrival) *form {
 	return forms[len(forms)-1]
 }
 
+// isHL7 reports whether a message, or a batch of them, begins: its segment's id
+// and a sign that separates fields.
 func isHL7(raw []byte) bool {
-	return bytes.HasPrefix(bytes.TrimPrefix(raw, []byte("\xef\xbb\xbf")), []byte("MSH"))
+	raw = bytes.TrimPrefix(raw, []byte("\xef\xbb\xbf"))
+	if bytes.HasPrefix(raw, []byte("MSH")) {
+		return true
+	}
+	return len(raw) > 3 && (bytes.HasPrefix(raw, []byte("FHS")) || bytes.HasPrefix(raw, []byte("BHS"))) && raw[3] == '|'
 }
 
 func hl7Place(at string) (place, bool) {
