@@ -6,6 +6,8 @@ import (
 	"strings"
 	"time"
 
+	"github.com/google/uuid"
+
 	"tidegate/poct"
 	"tidegate/wire/fhir"
 )
@@ -197,12 +199,18 @@ func (b *builder) part(typ, key, name string) part {
 	if b.action == poct.Withdraw {
 		b.fail("what is withdrawn has no id at the record system: %s", key)
 	}
-	if b.o.OwnIDs && b.o.Caps.Resources[typ].UpdateCreate {
-		p.id = id.String()
-		p.write.Method, p.write.URL, p.write.IfNoneMatch = "PUT", typ+"/"+p.id, "*"
-		return p
+	return b.fresh(typ, id)
+}
+
+// fresh settles how a part is created: under an id of ours where that goes,
+// else unless its identifier is there.
+func (b *builder) fresh(typ string, id uuid.UUID) part {
+	if !b.o.OwnIDs || !b.o.Caps.Resources[typ].UpdateCreate {
+		return once(typ, systemURI, id.URN(), id.URN())
 	}
-	return once(typ, systemURI, p.urn, p.urn)
+	p := part{typ: typ, urn: id.URN(), id: id.String()}
+	p.write.Method, p.write.URL, p.write.IfNoneMatch = "PUT", typ+"/"+p.id, "*"
+	return p
 }
 
 // open begins a resource.

@@ -75,10 +75,9 @@ func (b *builder) specimen() {
 		b.sample = reference{to: ref}
 		return
 	}
-	urn := stableID(b.r, "specimen").URN()
-	p := once("Specimen", systemURI, urn, urn)
+	p := b.fresh("Specimen", stableID(b.r, "specimen"))
 	b.open(p)
-	b.identified(systemURI, urn)
+	b.identified(systemURI, p.urn)
 	b.w.Text("status", "available")
 	c, known := specimenCodes[b.r.Reading.Specimen]
 	if known {
