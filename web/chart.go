@@ -228,6 +228,9 @@ func (c *canvas) lane(lane int) {
 	for _, l := range limits {
 		y := c.y(lane, l.sds)
 		c.path(l.class, "M%d %.1fH%.1f", laneL, y, right)
+		if l.sds != 0 {
+			c.taken = append(c.taken, place{laneL, y - 1, right - laneL, 2})
+		}
 		c.text("tick", laneL-8, y+4, "end", fmt.Sprintf("%.2f", mean+l.sds*sd))
 		c.text("tick", right+8, y+4, "start", l.name)
 	}
@@ -303,7 +306,7 @@ func (c *canvas) write(r run, word string, x, y float64) {
 	places := []struct {
 		x, y   float64
 		anchor string
-	}{{x - 12, y + 4, "end"}, {x - 12, y - 10, "end"}, {x + 12, y + 4, "start"}, {x - 12, y + 18, "end"}, {x + 12, y - 10, "start"}}
+	}{{x - 12, y + 4, "end"}, {x - 12, y - 5, "end"}, {x - 12, y + 13, "end"}, {x + 12, y + 4, "start"}, {x + 12, y - 5, "start"}, {x - 12, y - 16, "end"}, {x - 12, y + 22, "end"}, {x + 12, y - 16, "start"}}
 	if e, ok := c.elbows[r.Result]; ok {
 		places[0].x, places[0].y = e.x-8, e.y+5
 	}

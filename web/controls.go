@@ -267,8 +267,10 @@ func (v *controlsView) unsure(runs []run, charts []review.Chart, site string) {
 		}
 		text := "Level " + m.Level + ", " + plural(m.Runs, "run") + " on strips " + last.StripLot
 		switch {
-		case m.Note != "":
+		case m.Note != "" && m.SD == 0:
 			text += ": " + clause(m.Note) + ". The range is used."
+		case m.Note != "":
+			text += ": " + sentence(m.Note)
 		case m.Basis == "stated":
 			text += ": mean and SD as the sheet states."
 		default:

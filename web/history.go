@@ -11,12 +11,13 @@ import (
 	"tidegate/poct"
 )
 
-// point is one earlier INR of a patient, or the held one.
+// point is one earlier INR of a patient, the held one, or one of the laboratory.
 type point struct {
 	at    time.Time
 	value float64
 	text  string // as sent
 	held  bool
+	lab   bool
 }
 
 // historyView is a patient's INR over twelve months, as picture and as table.
@@ -24,6 +25,7 @@ type historyView struct {
 	SVG  template.HTML
 	Rows []historyRow
 	None bool
+	Lab  bool // values of the laboratory are among them
 }
 
 type historyRow struct{ Tested, INR, Note string }
@@ -39,10 +41,14 @@ func (w *Server) history(h poct.HoldRecord, pl *places) (historyView, error) {
 	if err != nil {
 		return historyView{}, err
 	}
+	labs, err := pl.book.LabResults(h.Reading.Patient, tested.AddDate(-1, 0, 0), tested)
+	if err != nil {
+		return historyView{}, err
+	}
 	var points []point
-	for _, p := range past {
+	for i, p := range slices.Concat(past, labs) {
 		if m, ok := p.Reading.Measured("inr"); ok && !m.Value.IsZero() && p.Result != h.Result {
-			points = append(points, point{at: p.Tested, value: m.Value.Float(), text: m.RawValue})
+			points = append(points, point{at: p.Tested, value: m.Value.Float(), text: m.RawValue, lab: i >= len(past)})
 		}
 	}
 	slices.SortFunc(points, func(a, b point) int { return a.at.Compare(b.at) })
@@ -53,11 +59,13 @@ func (w *Server) history(h poct.HoldRecord, pl *places) (historyView, error) {
 		return historyView{None: true}, nil
 	}
 	zone := pl.zone(h.Site)
-	v := historyView{SVG: drawHistory(points, tested, zone)}
+	v := historyView{SVG: drawHistory(points, tested, zone), Lab: len(labs) > 0}
 	for i := len(points) - 1; i >= 0; i-- {
 		row := historyRow{Tested: moment(points[i].at, pl.now, zone, "15:04"), INR: points[i].text}
 		if points[i].held {
 			row.Note = "held"
+		} else if points[i].lab {
+			row.Note = "laboratory"
 		}
 		v.Rows = append(v.Rows, row)
 	}
@@ -70,7 +78,8 @@ const (
 	chartT, chartB = 12, 22
 )
 
-// drawHistory renders at its own size, never scaled up.
+// drawHistory renders at its own size, never scaled up. The line joins what the
+// meters gave; the laboratory's values stand beside it as hollow squares.
 func drawHistory(points []point, end time.Time, zone *time.Location) template.HTML {
 	top := 4.0
 	for _, p := range points {
@@ -101,12 +110,13 @@ func drawHistory(points []point, end time.Time, zone *time.Location) template.HT
 			last = at
 		}
 	}
-	for i := 1; i < len(points); i++ {
+	ours := slices.DeleteFunc(slices.Clone(points), func(p point) bool { return p.lab })
+	for i := 1; i < len(ours); i++ {
 		class := "line"
-		if points[i].held {
+		if ours[i].held {
 			class = "line dashed"
 		}
-		fmt.Fprintf(&b, `<path class="%s" d="M%.1f %.1fL%.1f %.1f"/>`, class, x(points[i-1].at), y(points[i-1].value), x(points[i].at), y(points[i].value))
+		fmt.Fprintf(&b, `<path class="%s" d="M%.1f %.1fL%.1f %.1f"/>`, class, x(ours[i-1].at), y(ours[i-1].value), x(ours[i].at), y(ours[i].value))
 	}
 	for i, p := range points {
 		px, py := x(p.at), y(p.value)
@@ -117,6 +127,10 @@ func drawHistory(points []point, end time.Time, zone *time.Location) template.HT
 				label = py - 12
 			}
 			fmt.Fprintf(&b, `<text class="label strong" x="%d" y="%.1f" text-anchor="end">%s, held</text>`, chartW-chartR, label, html.EscapeString(p.text))
+			continue
+		}
+		if p.lab {
+			fmt.Fprintf(&b, `<rect class="lab" x="%.1f" y="%.1f" width="9" height="9"/>`, px-4.5, py-4.5)
 			continue
 		}
 		fmt.Fprintf(&b, `<circle class="dot" cx="%.1f" cy="%.1f" r="3.5"/>`, px, py)

@@ -93,7 +93,7 @@ func pages() []route {
 		{method: "GET", path: "/find", may: finders, page: true, do: (*Server).findForm},
 		{method: "POST", path: "/find", may: finders, page: true, do: (*Server).find},
 		{method: "GET", path: "/found/{token}", may: finders, page: true, do: (*Server).found},
-		{method: "GET", path: "/live", may: countings, quiet: true, do: (*Server).live},
+		{method: "GET", path: "/live", may: signedIn, quiet: true, do: (*Server).live},
 		{method: "POST", path: "/stay", may: signedIn, page: true, do: (*Server).stay},
 		{method: "GET", path: "/sign-in", may: anyone, page: true, do: (*Server).signInForm},
 		{method: "POST", path: "/sign-in", may: anyone, page: true, do: (*Server).signIn},

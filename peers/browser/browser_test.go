@@ -185,28 +185,34 @@ func states(b *tab) []state {
 // TestAxe: the rules of axe-core 4.14.1 (WCAG 2.2 A and AA among them) find
 // nothing on any page, in any state, in either theme.
 func TestAxe(t *testing.T) {
-	axe := axeSource(t)
 	b := open(t, chromium(t), clinic.New(), "reviewer")
+	b.nothingFound(states(b), 5)
+}
+
+// nothingFound runs axe-core over pages in both themes, and over the first few
+// of them on a tablet.
+func (b *tab) nothingFound(all []state, onTablet int) {
+	b.t.Helper()
+	axe := axeSource(b.t)
+	look := func(s state, as string) {
+		b.visit(s.path)
+		if s.then != nil {
+			s.then(b)
+		}
+		for _, v := range b.violations(axe) {
+			b.t.Errorf("%s, %s: %s", s.name, as, v)
+		}
+		b.picture(s.name + "-" + as)
+	}
 	for _, theme := range []string{"light", "dark"} {
 		b.theme(theme, 1366)
-		for _, s := range states(b) {
-			b.visit(s.path)
-			if s.then != nil {
-				s.then(b)
-			}
-			for _, v := range b.violations(axe) {
-				t.Errorf("%s, %s: %s", s.name, theme, v)
-			}
-			b.picture(s.name + "-" + theme)
+		for _, s := range all {
+			look(s, theme)
 		}
 	}
 	b.theme("light", 820)
-	for _, s := range states(b)[:5] {
-		b.visit(s.path)
-		for _, v := range b.violations(axe) {
-			t.Errorf("%s, 820 px: %s", s.name, v)
-		}
-		b.picture(s.name + "-820")
+	for _, s := range all[:onTablet] {
+		look(s, "820")
 	}
 }
 

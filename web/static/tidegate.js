@@ -47,6 +47,15 @@
   unfold();
   if (document.querySelector("[data-print]")) window.print();
 
+  // A page about meters says when it has grown old; it never changes by itself.
+  var aged = document.querySelector("[data-stale]");
+  if (aged) setTimeout(function () {
+    var told = document.createElement("b");
+    told.textContent = " This is more than " + Math.round(Number(aged.dataset.stale) / 60) + " minutes old. Ask again before you trust it.";
+    aged.setAttribute("role", "status");
+    aged.appendChild(told);
+  }, 1000 * Number(aged.dataset.stale));
+
   // Live counts: they never move a row, they say that there is something new.
   var had = Number(document.body.dataset.waiting), live = document.getElementById("live");
   if (isNaN(had) || !document.body.dataset.waiting) return;
@@ -65,6 +74,8 @@
       if (!d) return;
       var n = document.querySelector("[data-live=waiting]");
       if (n) n.textContent = String(d.waiting);
+      var calls = document.querySelector("[data-live=critical]");
+      if (calls) calls.textContent = String(d.criticals);
       if (d.left >= 0 && d.left < 120) say("You will be signed out in " + Math.max(1, Math.round(d.left / 60)) + " min.", "", "Stay signed in", stay);
       else if (d.waiting > had) say((d.waiting - had) + " more " + (d.waiting - had === 1 ? "waits" : "wait") + " since you opened this page.", location.pathname === "/holds" ? location.href : "/holds", "Show");
       else live.textContent = "";
