@@ -53,7 +53,9 @@ func idle(t *testing.T, r *Inlet, n int) (perConnection int, hangUp func()) {
 	}
 	return (used(after) - used(before)) / n, func() {
 		for _, c := range conns {
-			_ = c.Close()
+			if c != nil { // else it failed, which is told already
+				_ = c.Close()
+			}
 		}
 	}
 }
