@@ -76,8 +76,8 @@ func (s *session) store(work context.Context, d *wire.Document) bool {
 		Inlet: s.in.set.ID, Source: s.in.set.ID + "|" + whose, Digest: sha256.Sum256(d.Raw), Received: s.in.set.Now(), Peer: s.peer,
 		Format: format, Raw: d.Raw, Batch: s.hello, ControlID: d.Header().ControlID,
 	}
-	if _, broken := wire.Parse(d.Raw, s.split.Limits); broken != nil {
-		a.Fault = broken.Error()
+	if d.Fault != nil {
+		a.Fault = d.Fault.Error()
 	}
 	_, err := s.in.set.Inbox.Accept(work, a)
 	fault.Point("poct1a.accepted")

@@ -29,8 +29,9 @@ type Element struct {
 
 // Document is a parsed message. Raw is what was parsed, not copied.
 type Document struct {
-	Raw  []byte
-	Root *Element
+	Raw   []byte
+	Root  *Element
+	Fault *Fault // why it cannot be read to its end; nil if it can
 }
 
 // Parse reads one document, as a Splitter delivers it. With a fault the
@@ -42,7 +43,7 @@ func Parse(raw []byte, limits Limits) (*Document, *Fault) {
 	if err == nil {
 		err = p.document()
 	}
-	d.Root = p.root
+	d.Root, d.Fault = p.root, err
 	return d, err
 }
 
