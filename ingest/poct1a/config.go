@@ -20,16 +20,16 @@ type Config struct {
 	MaxConnections int           `yaml:"max_connections,omitempty"` // at a time; 256
 	TLS            *ingest.TLS   `yaml:"tls,omitempty"`             // none: plain TCP, for a network of the meters' own
 
-	Continuous    bool          `yaml:"continuous,omitempty"`      // start the continuous mode where a meter can
-	SendOperators bool          `yaml:"send_operators,omitempty"`  // who may test at the meter's site
-	SendPatients  bool          `yaml:"send_patients,omitempty"`   // whose visit at the meter's site is open
-	Refresh       time.Duration `yaml:"refresh,omitempty"`         // of lists in continuous mode; 15m
-	SetTime       bool          `yaml:"set_time,omitempty"`        // where a clock is off by more than clock_tolerance
-	ClockTolerate time.Duration `yaml:"clock_tolerance,omitempty"` // 30s
-	Lock          string        `yaml:"lock,omitempty"`            // withdrawn: lock meters that the registry has as withdrawn; never
-	NoEvents      bool          `yaml:"no_events,omitempty"`       // do not ask for events
-	SendUnsaid    bool          `yaml:"send_unsaid,omitempty"`     // also what a meter does not say that it can take
-	Codes         Codes         `yaml:"codes,omitempty"`
+	Continuous     bool          `yaml:"continuous,omitempty"`      // start the continuous mode where a meter can
+	SendOperators  bool          `yaml:"send_operators,omitempty"`  // who may test at the meter's site
+	SendPatients   bool          `yaml:"send_patients,omitempty"`   // whose visit at the meter's site is open
+	Refresh        time.Duration `yaml:"refresh,omitempty"`         // of lists in continuous mode; 15m
+	SetTime        bool          `yaml:"set_time,omitempty"`        // where a clock is off by more than clock_tolerance
+	ClockTolerance time.Duration `yaml:"clock_tolerance,omitempty"` // 30s
+	Lock           string        `yaml:"lock,omitempty"`            // withdrawn: lock meters that the registry has as withdrawn; never
+	NoEvents       bool          `yaml:"no_events,omitempty"`       // do not ask for events
+	SendUnsaid     bool          `yaml:"send_unsaid,omitempty"`     // also what a meter does not say that it can take
+	Codes          Codes         `yaml:"codes,omitempty"`
 }
 
 // Codes replace words of the conversation, for meters that use others. What the
@@ -49,6 +49,8 @@ type Codes struct {
 	Events          []string `yaml:"events,omitempty"`             // D_EV, EVS
 	EndOperators    string   `yaml:"end_operators,omitempty"`      // EOT.topic_cd; OPL
 	EndPatients     string   `yaml:"end_patients,omitempty"`       // PTL
+	OperatorsMade   []string `yaml:"operators_updated,omitempty"`  // field of DST with the age of its operator list
+	PatientsMade    []string `yaml:"patients_updated,omitempty"`   // and of its patient list
 	Insert          string   `yaml:"insert,omitempty"`             // UPD.action_cd; I
 	Remove          string   `yaml:"remove,omitempty"`             // D
 }
@@ -77,11 +79,11 @@ func (c Config) Validate() []poct.KeyFault {
 		value time.Duration
 	}{
 		{"idle", c.Idle}, {"frame_timeout", c.FrameTimeout}, {"answer_timeout", c.AnswerTimeout},
-		{"refresh", c.Refresh}, {"clock_tolerance", c.ClockTolerate},
+		{"refresh", c.Refresh}, {"clock_tolerance", c.ClockTolerance},
 	} {
 		bad(d.value < 0, d.key, "is below 0", "write a duration such as 60s")
 	}
-	bad(c.ClockTolerate != 0 && !c.SetTime, "clock_tolerance", "has no effect without set_time", "remove it, or write set_time: true")
+	bad(c.ClockTolerance != 0 && !c.SetTime, "clock_tolerance", "has no effect without set_time", "remove it, or write set_time: true")
 	bad(c.Refresh != 0 && (!c.Continuous || !c.SendOperators && !c.SendPatients), "refresh", "has no effect without continuous and a list to send", "remove it")
 	bad(c.Lock != "" && c.Lock != lockWithdrawn && c.Lock != lockNever, "lock", "is not known", "write withdrawn or never")
 	return append(faults, c.TLS.Validate()...)
@@ -91,7 +93,7 @@ func (c Config) withDefaults() Config {
 	for _, d := range []struct {
 		to    *time.Duration
 		value time.Duration
-	}{{&c.FrameTimeout, time.Minute}, {&c.AnswerTimeout, time.Minute}, {&c.Refresh, 15 * time.Minute}, {&c.ClockTolerate, 30 * time.Second}} {
+	}{{&c.FrameTimeout, time.Minute}, {&c.AnswerTimeout, time.Minute}, {&c.Refresh, 15 * time.Minute}, {&c.ClockTolerance, 30 * time.Second}} {
 		if *d.to == 0 {
 			*d.to = d.value
 		}
@@ -128,6 +130,7 @@ func (c Config) rules() wire.Rules {
 	}{
 		{&words.Operators, c.Codes.Operators}, {&words.OperatorChanges, c.Codes.OperatorChanges},
 		{&words.Patients, c.Codes.Patients}, {&words.PatientChanges, c.Codes.PatientChanges}, {&words.Events, c.Codes.Events},
+		{&words.OperatorListUpdated, c.Codes.OperatorsMade}, {&words.PatientListUpdated, c.Codes.PatientsMade},
 	} {
 		if w.from != nil {
 			*w.to = w.from

@@ -341,7 +341,7 @@ func TestConfigFaults(t *testing.T) {
 		{Config{Listen: ":1", MaxConnections: -1}, "max_connections"},
 		{Config{Listen: ":1", Idle: -1}, "idle"},
 		{Config{Listen: ":1", Lock: "always"}, "lock"},
-		{Config{Listen: ":1", ClockTolerate: time.Second}, "clock_tolerance"},
+		{Config{Listen: ":1", ClockTolerance: time.Second}, "clock_tolerance"},
 		{Config{Listen: ":1", Refresh: time.Second}, "refresh"},
 	} {
 		faults := tt.cfg.Validate()

@@ -20,7 +20,7 @@ func (s *session) wish(off *time.Duration) wire.Wish {
 	if cfg.Continuous && (cfg.SendOperators || cfg.SendPatients) {
 		s.refresh = time.Now().Add(cfg.Refresh)
 	}
-	w.SetTime = cfg.SetTime && off != nil && off.Abs() > cfg.ClockTolerate
+	w.SetTime = cfg.SetTime && off != nil && off.Abs() > cfg.ClockTolerance
 	m := s.in.memory(s.serial)
 	if cfg.Lock == lockWithdrawn && s.in.set.Locked != nil {
 		// A lock that a person set at the meter is not ours to end.

@@ -27,16 +27,16 @@ type Vocabulary struct {
 	Events                                  []string // DSC.topics_supported_cd
 	Operators, OperatorChanges              []string
 	Patients, PatientChanges                []string
-	OperatorTopic, PatientTopic             string // EOT.topic_cd that ends a list
-	Insert, Remove                          string // UPD.action_cd
-	EndNormal, EndUser, Refused             string // TRM.reason_cd, ESC.detail_cd
-	ContinuousProfile                       string // DSC.connection_profile_cd
-	OperatorListUpdated, PatientListUpdated []string
+	OperatorTopic, PatientTopic             string   // EOT.topic_cd that ends a list
+	Insert, Remove                          string   // UPD.action_cd
+	EndNormal, Refused                      string   // TRM.reason_cd, ESC.detail_cd
+	ContinuousProfile                       string   // DSC.connection_profile_cd
+	OperatorListUpdated, PatientListUpdated []string // fields of DST
 }
 
 // DefaultVocabulary is what most public sources say. From public software:
 // ROBS, START_CONTINUOUS, SET_TIME, the topics OBS, D_EV and OPL, the actions I
-// and D, NRM, USR and OTH, the profiles SA and CS. From memory, to be confirmed
+// and D, NRM and OTH, the profiles SA and CS. From memory, to be confirmed
 // on a first device: all the others.
 func DefaultVocabulary() Vocabulary {
 	return Vocabulary{
@@ -46,7 +46,7 @@ func DefaultVocabulary() Vocabulary {
 		Operators: []string{"OP_LST", "OPL"}, OperatorChanges: []string{"OP_LST_I", "OPL_I"},
 		Patients: []string{"PT_LST", "PTL"}, PatientChanges: []string{"PT_LST_I", "PTL_I"},
 		OperatorTopic: "OPL", PatientTopic: "PTL",
-		Insert: "I", Remove: "D", EndNormal: "NRM", EndUser: "USR", Refused: "OTH", ContinuousProfile: "CS",
+		Insert: "I", Remove: "D", EndNormal: "NRM", Refused: "OTH", ContinuousProfile: "CS",
 		OperatorListUpdated: []string{"DST.operators_update_dttm", "DST.operator_list_update_dttm"},
 		PatientListUpdated:  []string{"DST.patients_update_dttm", "DST.patient_list_update_dttm"},
 	}
