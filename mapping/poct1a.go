@@ -1,6 +1,7 @@
 package mapping
 
 import (
+	"bytes"
 	"fmt"
 	"regexp"
 	"slices"
@@ -317,7 +318,7 @@ func poctDocuments(raw []byte) (docs []poctDocument, fault string) {
 		case broken != nil:
 			return docs, "The bytes cannot be divided into documents: " + broken.What + "."
 		case ok:
-			at := from + strings.Index(string(raw[from:]), string(doc))
+			at := from + bytes.Index(raw[from:], doc)
 			docs, from = append(docs, poctDocument{doc, at}), at+len(doc)
 		case s.Open():
 			return docs, "The last document is not finished: it may be cut off."
