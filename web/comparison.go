@@ -22,6 +22,7 @@ type comparisonView struct {
 	Bias           []biasRow
 	BiasBy         string
 	Shares         []shareRow
+	Heads          pairHeads
 	Pairs          []pairRow
 	Why            string
 	Notes          []string
@@ -58,7 +59,7 @@ func (w *Server) comparison(rw http.ResponseWriter, r *http.Request, c caller) e
 	if err != nil {
 		return err
 	}
-	v := comparisonView{Sites: sites, Lot: q.Get("lot"), From: from.In(zone).Format(time.DateOnly), To: to.In(zone).Format(time.DateOnly), Within: fmt.Sprintf("%gh", within.Hours()), Why: cmp.Why}
+	v := comparisonView{Sites: sites, Lot: q.Get("lot"), From: from.In(zone).Format(time.DateOnly), To: to.In(zone).Format(time.DateOnly), Within: fmt.Sprintf("%gh", within.Hours()), Why: cmp.Why, Heads: pairHeads{"Meter", "Laboratory"}}
 	v.answer(cmp.Pairs, cmp.Figures, within)
 	var outside []quality.Pair
 	if cmp.Figures != nil {

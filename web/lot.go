@@ -20,6 +20,7 @@ type lotView struct {
 	Facts                []factPair
 	Meters               []lotMeterRow
 	Typed                []factPair // the constants, only once somebody typed them
+	Heads                pairHeads
 	Pairs                []pairRow
 	Figures              string
 	Limits               string
@@ -41,6 +42,9 @@ type lotLevel struct {
 	Level, At string
 	Passed    bool
 }
+
+// pairHeads name the two columns of values.
+type pairHeads struct{ Tested, Reference string }
 
 type pairRow struct {
 	Tested, Link, Value, Reference, Difference, Percent, Excluded string
@@ -75,7 +79,7 @@ func (w *Server) lotView(r *http.Request, c caller, site string) (lotView, error
 	}
 	pl := w.places()
 	zone := pl.zone(site)
-	v := lotView{Lot: n.StripLot.Lot, Site: site, SiteName: pl.name(site), Needs: n.Needs, MayType: c.can(staff), MayDecide: c.can(deciders) && n.Decided == nil}
+	v := lotView{Lot: n.StripLot.Lot, Site: site, SiteName: pl.name(site), Needs: n.Needs, MayType: c.can(staff), MayDecide: c.can(deciders) && n.Decided == nil, Heads: pairHeads{"This lot", "Other"}}
 	v.answer(n, pl.now, zone)
 	v.Facts = []factPair{{"For meters", n.StripLot.Model}, {"Expires", date(n.StripLot.Expires)}}
 	if n.Shipment != nil {

@@ -107,12 +107,14 @@ func (w *Server) metersPage(rw http.ResponseWriter, r *http.Request, c caller) e
 	yes, earliest := 0, time.Time{}
 	for _, m := range in {
 		ready, err := w.s.Readiness(r.Context(), m.Serial)
-		if err != nil {
-			return err
+		var row meterRow
+		if err == nil {
+			row, err = w.meterRow(m, ready, pl)
 		}
-		row, err := w.meterRow(m, ready, pl)
 		if err != nil {
-			return err
+			w.s.Log.Error().Err(err).Str("meter", m.Serial).Msg("whether a meter may be used could not be looked up")
+			pl.broken, ready.Ready = true, false
+			row = unknownRow(m, pl)
 		}
 		if ready.Ready {
 			if yes++; !ready.Until.IsZero() && (earliest.IsZero() || ready.Until.Before(earliest)) {
@@ -213,6 +215,12 @@ func (w *Server) meterRow(m poct.Meter, ready poct.Readiness, pl *places) (meter
 		row.Until = "until that is settled"
 	}
 	return row, nil
+}
+
+// unknownRow is a meter of which nothing could be looked up: not known is not now.
+func unknownRow(m poct.Meter, pl *places) meterRow {
+	return meterRow{Serial: m.Serial, Link: "/meters/" + url.PathEscape(m.Serial), Model: m.Model, Place: pl.name(m.Site), Mark: "stopped", Tone: "stop", Word: "Not now",
+		Why: "The registry has not answered.", More: "Whether its controls passed is not known.", Remedy: "Ask again in a minute; until then use the paper record of its controls.", Until: "until it answers"}
 }
 
 // firstAgainst is the first problem that makes it a no.

@@ -1,9 +1,11 @@
 package web_test
 
 import (
+	"context"
 	"encoding/json"
 	"net/http"
 	"net/url"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -18,11 +20,8 @@ import (
 
 // TestMayIUseThisMeter asks the pages of meters as a nurse, over the real gate.
 func TestMayIUseThisMeter(t *testing.T) {
-	h := serve(t, clinic.Supervised(), func(s *web.Settings) {
-		s.People = append(s.People, web.Person{Token: "room-two-token-0123456", Actor: poct.Actor{Name: "n.two", Role: "nurse", Sites: []string{"millrace"}}})
-	})
-	clinic.Tokens["room-two"] = "room-two-token-0123456"
-	v := h.signIn("room-two")
+	h := serve(t, clinic.Supervised())
+	v := h.signIn("room")
 	got := v.get("/meters")
 	require.Equal(t, http.StatusOK, got.StatusCode)
 	assert.Equal(t, "May I use this meter now? 5 of 7 at Millrace Surgery: yes.", got.heading())
@@ -49,11 +48,25 @@ func TestMayIUseThisMeter(t *testing.T) {
 	assert.Empty(t, h.Looks(), "nothing about people is shown, so nothing is logged")
 
 	var ready poct.Readiness
-	require.NoError(t, json.Unmarshal([]byte(h.api("room-two", "GET", "/api/v1/meters/M-2058/readiness", "").body), &ready))
+	require.NoError(t, json.Unmarshal([]byte(h.api("room", "GET", "/api/v1/meters/M-2058/readiness", "").body), &ready))
 	assert.False(t, ready.Ready)
 	assert.Equal(t, "qc-failed", ready.Why[0].Code)
-	assert.Equal(t, http.StatusNotFound, h.api("room-two", "GET", "/api/v1/meters/M-2019/readiness", "").StatusCode)
-	assert.Contains(t, h.api("room-two", "GET", "/api/v1/meters", "").body, `"readiness":{"meter":"M-2041"`)
+	assert.Equal(t, http.StatusNotFound, h.api("room", "GET", "/api/v1/meters/M-2019/readiness", "").StatusCode)
+	assert.Contains(t, h.api("room", "GET", "/api/v1/meters", "").body, `"readiness":{"meter":"M-2041"`)
+}
+
+// What cannot be looked up is not assumed: not known is not now.
+func TestNotKnownIsNotNow(t *testing.T) {
+	c := clinic.Supervised()
+	h := serve(t, c)
+	v := h.signIn("room")
+	c.BookDown = true
+	got := v.get("/meters")
+	assert.Equal(t, http.StatusOK, got.StatusCode)
+	assert.Equal(t, "May I use this meter now? None of 7 at millrace: not now.", got.heading())
+	assert.Equal(t, 7, strings.Count(got.body, "The registry has not answered."))
+	assert.Contains(t, got.body, "not assumed")
+	assert.NotContains(t, got.body, "<b>Yes</b>")
 }
 
 // A yes may end for another reason than that controls are due.
@@ -209,6 +222,29 @@ func TestWithdraw(t *testing.T) {
 	byAPI := h.api("reviewer", "POST", "/api/v1"+at+"/withdraw", `{"version":3,"reason":"Not this patient's blood"}`)
 	assert.Equal(t, http.StatusOK, byAPI.StatusCode, byAPI.body)
 	assert.Contains(t, byAPI.body, `"version":4`)
+}
+
+// A local rule stands on a result's page like the checks that are built in.
+func TestATraceShowsLocalRules(t *testing.T) {
+	c := clinic.New()
+	h := serve(t, c, func(s *web.Settings) {
+		s.Checks = append(s.Checks, web.CheckInfo{Number: "local", Code: "local-night", Title: "Tested at night", Acts: "RD", Local: true})
+		s.Reader = nightReader{c}
+	})
+	got := h.signIn("reviewer").get("/results/" + clinic.DeliveredID + "?part=checks")
+	assert.Contains(t, got.body, "<td>Tested at night</td>")
+	assert.Contains(t, got.body, "between 6 and 22 h")
+}
+
+// nightReader adds the answer of a local rule to each version.
+type nightReader struct{ *clinic.Clinic }
+
+func (r nightReader) Trace(ctx context.Context, id string) (poct.Trace, error) {
+	t, err := r.Clinic.Trace(ctx, id)
+	for i := range t.Versions {
+		t.Versions[i].Checks = append(slices.Clone(t.Versions[i].Checks), poct.CheckAnswer{Check: "local", Code: "local-night", Answer: poct.Pass, Limit: "between 6 and 22 h"})
+	}
+	return t, err
 }
 
 func TestChecksAreListedWithLocalRules(t *testing.T) {

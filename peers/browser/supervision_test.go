@@ -6,6 +6,7 @@ import (
 	"strings"
 	"testing"
 
+	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
 
@@ -111,4 +112,23 @@ func TestAResultIsJudgedByKeyboard(t *testing.T) {
 			t.Errorf("the list does not say %q", want)
 		}
 	}
+}
+
+// TestTheWallPrint: on paper the list says how long it holds, and the frame is gone.
+func TestTheWallPrint(t *testing.T) {
+	b := open(t, chromium(t), clinic.Supervised(), "nurse")
+	if _, err := chromedp.Call(b.ctx, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Media: "print"}); err != nil {
+		t.Fatal(err)
+	}
+	b.do(chromedp.Evaluate[chromedp.Void](`window.print = () => {}`))
+	b.visit("/meters?site=millrace&print=yes")
+	for _, tc := range []struct{ selector, want string }{{".band", "none"}, {".ask", "none"}, {".printhead", "block"}} {
+		if got := b.js(`getComputedStyle(document.querySelector("` + tc.selector + `")).display`); got != tc.want {
+			t.Errorf("%s is shown as %s on paper, want %s", tc.selector, got, tc.want)
+		}
+	}
+	if got := b.js(`document.querySelector(".printhead").innerText`); !strings.Contains(got, "As of 25 Nov 2026 09:58; valid until 15:29") {
+		t.Errorf("the head of the print says %q", got)
+	}
+	b.picture("meters-print")
 }

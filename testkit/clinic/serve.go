@@ -12,11 +12,12 @@ import (
 	"tidegate/web"
 )
 
-// Tokens by role, for tests that sign in. The site-bound reviewer is "harbour".
+// Tokens by role, for tests that sign in. The site-bound reviewer is "harbour", the
+// nurse of Millrace Surgery "room".
 var Tokens = map[string]string{
 	"nurse": "nurse-token-0123456789", "clinician": "clinician-token-012345", "reviewer": "reviewer-token-0123456",
 	"coordinator": "coordinator-token-0123", "engineer": "engineer-token-0123456", "auditor": "auditor-token-01234567",
-	"admin": "admin-token-0123456789", "harbour": "harbour-token-01234567",
+	"admin": "admin-token-0123456789", "harbour": "harbour-token-01234567", "room": "room-two-token-0123456",
 }
 
 // People are the persons behind Tokens.
@@ -25,7 +26,8 @@ func People() []web.Person {
 	for _, role := range []string{"nurse", "clinician", "reviewer", "coordinator", "engineer", "auditor", "admin"} {
 		out = append(out, web.Person{Token: Tokens[role], Actor: poct.Actor{Name: map[string]string{"reviewer": "r.ito", "coordinator": "k.osei"}[role] + or(role), Role: role, Sites: []string{"*"}, Operator: map[string]string{"reviewer": "131"}[role]}})
 	}
-	return append(out, web.Person{Token: Tokens["harbour"], Actor: poct.Actor{Name: "h.lunt", Role: "reviewer", Sites: []string{"harbour"}}})
+	return append(out, web.Person{Token: Tokens["harbour"], Actor: poct.Actor{Name: "h.lunt", Role: "reviewer", Sites: []string{"harbour"}}},
+		web.Person{Token: Tokens["room"], Actor: poct.Actor{Name: "n.two", Role: "nurse", Sites: []string{"millrace"}}})
 }
 
 func or(role string) string {
