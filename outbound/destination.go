@@ -19,6 +19,9 @@ type Answered struct {
 	// Confirm: carried out, but not final before a later look-up finds
 	// exactly what was sent.
 	Confirm bool
+	// Landed: a part of what was sent surely stands there, whatever became of
+	// the rest.
+	Landed bool
 }
 
 // Destination is one kind of outlet. Its methods are called from several
@@ -31,7 +34,8 @@ type Destination interface {
 	// Send sends committed bytes, unchanged.
 	Send(ctx context.Context, d poct.Delivery) Answered
 	// Find looks up what became of the bytes of a delivery: Done it stands
-	// there as sent, Absent it does not, and may be sent again.
+	// there as sent, Absent it does not, and may be sent again. Where a part of
+	// it stands there, Remote of an Absent says so to the Send that follows.
 	Find(ctx context.Context, d poct.Delivery) Answered
 	// Refresh reads what the destination can do; called at start and daily.
 	Refresh(ctx context.Context) error

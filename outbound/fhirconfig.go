@@ -10,7 +10,7 @@ import (
 // FHIR is what is written for an outlet of kind fhir alone.
 type FHIR struct {
 	BaseURL string `yaml:"base_url"` // https, or http on loopback
-	Mode    string `yaml:"mode"`     // transaction
+	Mode    string `yaml:"mode"`     // auto, transaction, put, single; default auto
 	Auth    Auth   `yaml:"auth"`
 	// SearchByPost keeps patients' identifiers out of the record system's
 	// URLs, where it supports POST [type]/_search.
@@ -33,14 +33,17 @@ type Auth struct {
 }
 
 func (f *FHIR) withDefaults() {
-	text(&f.Mode, "transaction")
+	text(&f.Mode, modeAuto)
 	text(&f.OwnIDs, "auto")
 	text(&f.Auth.Kind, "none")
 	span(&f.IDAge, 15*time.Minute)
 }
 
 func (f *FHIR) validate(say sayFault) {
-	oneOf(say, "mode", f.Mode, "transaction")
+	oneOf(say, "mode", f.Mode, modeAuto, modeTransaction, modePut, modeSingle)
+	if f.Mode == modePut && f.OwnIDs == "never" {
+		say("own_ids", "mode put creates under ids of ours", "write own_ids: auto, or mode: single")
+	}
 	if what := badBase(f.BaseURL); what != "" {
 		say("base_url", what, "write the address of the record system, for example https://record.example/fhir; http is for loopback only")
 	}

@@ -18,6 +18,9 @@ func (r *recordSystem) Find(ctx context.Context, d poct.Delivery) Answered {
 	if err != nil {
 		return r.stop(Refused, problemUnrendered(r.cfg.ID))
 	}
+	if s = r.shaped(s); s.steps {
+		return r.findSteps(ctx, d, s)
+	}
 	there, missing := 0, 0
 	remote := map[string]string{}
 	for _, e := range s.entries {
@@ -41,6 +44,11 @@ func (r *recordSystem) Find(ctx context.Context, d poct.Delivery) Answered {
 		return Answered{Class: Unknown, Status: http.StatusOK, Note: "partly visible"}
 	case missing > 0:
 		return r.stop(Ambiguous, problemDiffers(r.cfg.ID))
+	}
+	if d.Action == poct.Withdraw {
+		if a := r.noneLeft(ctx, s); a.Class != Done {
+			return a
+		}
 	}
 	if a := r.placeSpecimen(ctx, d, s, remote); a.Class != Done {
 		return a
@@ -98,16 +106,10 @@ func (r *recordSystem) placeSpecimen(ctx context.Context, d poct.Delivery, s sen
 
 // findEntry tells whether one entry stands at the record system as it was sent.
 func (r *recordSystem) findEntry(ctx context.Context, d poct.Delivery, e sentEntry, remote map[string]string) Answered {
-	var a Answered
 	if ref := e.ref(); ref != "" {
-		a = r.findByID(ctx, d, e, ref, remote)
-	} else {
-		a = r.findByIdentifier(ctx, d, e, remote)
+		return r.findByID(ctx, d, e, ref, remote)
 	}
-	if a.Class == Done && d.Action == poct.Withdraw && !e.ownID() {
-		return r.noneStands(ctx, e)
-	}
-	return a
+	return r.findByIdentifier(ctx, d, e, remote)
 }
 
 func (r *recordSystem) findByID(ctx context.Context, d poct.Delivery, e sentEntry, ref string, remote map[string]string) Answered {
@@ -154,6 +156,19 @@ func (r *recordSystem) findByIdentifier(ctx context.Context, d poct.Delivery, e 
 		return r.stop(Ambiguous, problemDiffers(r.cfg.ID))
 	}
 	r.learn(remote, e, d.Result, e.typ()+"/"+stored.ID, matches[0].ETag, "")
+	return Answered{Class: Done}
+}
+
+// noneLeft makes sure that a withdrawal covered every copy.
+func (r *recordSystem) noneLeft(ctx context.Context, s sent) Answered {
+	for _, e := range s.entries {
+		if !e.result() || e.ownID() {
+			continue
+		}
+		if a := r.noneStands(ctx, e); a.Class != Done {
+			return a
+		}
+	}
 	return Answered{Class: Done}
 }
 

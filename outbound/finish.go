@@ -69,13 +69,13 @@ func (w *Worker) outcome(now time.Time, d poct.Delivery, a Answered, intent bool
 	o := poct.SendOutcome{Receipt: poct.Receipt{
 		Delivery: d.ID, Outlet: w.cfg.ID, Action: d.Action, At: now,
 		Status: a.Status, Class: string(a.Class), Answer: a.Note, Request: a.Request,
-		Remote: merged(d.Remote, a.Remote),
+		Remote: settledRemote(merged(d.Remote, a.Remote)),
 	}}
 	switch {
 	case a.Problem != nil:
 		o.Hold = a.Problem
 		// A plain refusal of the first send landed nothing; anything else may have.
-		o.KeepSent = intent && (d.Intent || a.Class == Ambiguous)
+		o.KeepSent = intent && (d.Intent || a.Landed || a.Class == Ambiguous)
 	case a.Class == Done && a.Confirm:
 		o.RetryAt, o.KeepSent = now.Add(w.cfg.LookupWait), true
 		o.Receipt.Class, o.Receipt.Answer = string(Unknown), "carried out; looked up once more before it is final"

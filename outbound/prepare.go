@@ -8,10 +8,14 @@ import (
 	"tidegate/wire/fhir"
 )
 
-// Prepare finds the patient, renders the transaction, and makes sure that what
-// it refers to is there.
+// Prepare finds the patient, renders what is to be written, and makes sure that
+// what it refers to is there.
 func (r *recordSystem) Prepare(ctx context.Context, d poct.Delivery) ([]byte, map[string]string, Answered) {
 	caps, a := r.capabilities(ctx)
+	if a.Class != Done {
+		return nil, nil, a
+	}
+	p, a := r.plan(caps)
 	if a.Class != Done {
 		return nil, nil, a
 	}
@@ -19,7 +23,7 @@ func (r *recordSystem) Prepare(ctx context.Context, d poct.Delivery) ([]byte, ma
 	if a.Class != Done {
 		return nil, nil, a
 	}
-	t, a := r.render(ctx, d, patient, caps)
+	t, a := r.render(ctx, d, patient, p)
 	if a.Class != Done || t == nil {
 		return nil, nil, a
 	}

@@ -61,6 +61,12 @@ func problemConfiguration(outlet string, status int) *poct.Problem {
 		"Check base_url and what the record system supports, then send again.")
 }
 
+func problemNoWay(outlet string) *poct.Problem {
+	return problem("record-configuration", poct.FieldMessage,
+		"The record system behind outlet "+outlet+" offers no way to create a result just once: neither ids of ours nor conditional creation stand in its CapabilityStatement.",
+		"Have one of the two switched on there. If it does offer one and does not say so, write mode: put or mode: single. Then send again.")
+}
+
 func problemAmbiguous(outlet string) *poct.Problem {
 	return problem("record-ambiguous", poct.FieldMessage,
 		"The record system behind outlet "+outlet+" holds this result more than once.",

@@ -22,6 +22,7 @@ type recordSystem struct {
 	patients *patients
 	shared   *shared
 	parsed   parsed
+	habits   habits
 }
 
 func newRecordSystem(cfg Config, s Settings) (*recordSystem, error) {
@@ -65,25 +66,50 @@ func (r *recordSystem) SignInAgain() (bool, error) { return r.sign.refresh() }
 
 func (r *recordSystem) stop(c Class, p *poct.Problem) Answered { return Answered{Class: c, Problem: p} }
 
-// Send posts the committed transaction.
+// Send writes what was committed: all at once or one by one. A form that the
+// record system turns out not to take at all is changed for one that it does.
 func (r *recordSystem) Send(ctx context.Context, d poct.Delivery) Answered {
 	s, err := r.parsed.take(d)
 	if err != nil {
 		return r.stop(Refused, problemUnrendered(r.cfg.ID))
 	}
+	for {
+		shaped := r.shaped(s)
+		if shaped.steps {
+			return r.sendSteps(ctx, d, shaped)
+		}
+		out, got := r.sendWhole(ctx, d, shaped)
+		if out.Class != Configuration || !r.turned(got, shaped) {
+			return r.explained(out, got, d)
+		}
+	}
+}
+
+// sendWhole posts the entries as a transaction.
+func (r *recordSystem) sendWhole(ctx context.Context, d poct.Delivery, s sent) (Answered, fhir.Answer) {
+	for _, e := range s.entries {
+		if a := r.unseen(ctx, d, e); a.Class != Done {
+			return a, fhir.Answer{}
+		}
+	}
+	body := d.Body
+	if r.habits.noOwnIDs.Load() || r.habits.noCondition.Load() {
+		body = s.bundle()
+	}
 	step, cancel := context.WithTimeout(ctx, r.cfg.Timeout)
 	defer cancel()
-	a, err := r.client.Transact(step, requestID(d), d.Body)
+	a, err := r.client.Transact(step, requestID(d), body)
 	fault.Point("outbound.sent")
 	out := r.answered(Classify(a, err), a)
 	if out.Class != Done {
-		return r.explained(out, a, d)
+		return out, a
 	}
 	if len(a.Entries) != len(s.entries) {
 		out.Class, out.Note = Unknown, "answered for another number of entries"
-		return out
+		return out, a
 	}
 	out.Remote = map[string]string{}
+	there := map[string]string{}
 	for i, e := range s.entries {
 		got := a.Entries[i]
 		ref, version := fhir.Place(got.Location)
@@ -92,14 +118,15 @@ func (r *recordSystem) Send(ctx context.Context, d poct.Delivery) Answered {
 		}
 		if ref == "" || got.Status < 200 || got.Status > 299 {
 			out.Class, out.Note = Unknown, "answered without ids"
-			return out
+			return out, a
 		}
 		r.learn(out.Remote, e, d.Result, ref, got.ETag, version)
+		there[e.FullURL] = ref
 		if e.result() && e.Method == http.MethodPost {
 			out.Confirm = out.Confirm || d.Intent || d.Unsure
 			if got.Status == http.StatusOK { // it was there before: is it ours?
 				if stop, ok := r.compare(ctx, e, ref, out.Remote, d); !ok {
-					return stop
+					return stop, a
 				}
 			}
 		}
@@ -107,7 +134,8 @@ func (r *recordSystem) Send(ctx context.Context, d poct.Delivery) Answered {
 			out.Confirm = true
 		}
 	}
-	return out
+	r.findOut(ctx, s, there)
+	return out, a
 }
 
 // learn notes where an entry went and which version it is there.
@@ -176,6 +204,9 @@ func plain(s string) string {
 
 // explained adds the problem to an answer that only a person can settle.
 func (r *recordSystem) explained(out Answered, a fhir.Answer, d poct.Delivery) Answered {
+	if out.Problem != nil { // the reason is known better already
+		return out
+	}
 	switch out.Class {
 	case Refused:
 		r.patients.forget(d.Result.Patient) // it may be gone, and the next look-up should see it

@@ -26,10 +26,10 @@ type bundler func(action poct.Action, remote map[string]string) (sent, Answered)
 // render writes the transaction of a delivery. Where ids have to come from a
 // look-up (an earlier attempt whose end nobody knows) they are looked up first;
 // a withdrawal takes in every copy that a search finds. Nil: nothing to send.
-func (r *recordSystem) render(ctx context.Context, d poct.Delivery, patient string, caps fhir.Caps) (*rendered, Answered) {
+func (r *recordSystem) render(ctx context.Context, d poct.Delivery, patient string, p plan) (*rendered, Answered) {
 	bundle := func(action poct.Action, remote map[string]string) (sent, Answered) {
 		body, err := mapping.Bundle(d.Result, action, mapping.IDs{Patient: patient, Remote: remote},
-			mapping.Options{Caps: caps, INRUnit: r.cfg.FHIR.INRUnit, OwnIDs: r.cfg.FHIR.OwnIDs == "auto"})
+			mapping.Options{Caps: p.caps, INRUnit: r.cfg.FHIR.INRUnit, OwnIDs: p.own})
 		if err != nil {
 			return sent{}, r.unrendered(d, err)
 		}
@@ -37,6 +37,7 @@ func (r *recordSystem) render(ctx context.Context, d poct.Delivery, patient stri
 		if err != nil {
 			return sent{}, r.unrendered(d, err)
 		}
+		s.steps = p.steps
 		return s, Answered{Class: Done}
 	}
 	if d.Action != poct.Withdraw && !d.Unsure {

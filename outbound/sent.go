@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"math/big"
+	"net/http"
 	"strings"
 	"sync"
 	"time"
@@ -14,10 +15,11 @@ import (
 	"tidegate/wire/fhir"
 )
 
-// sent is what a committed transaction says: a look-up compares with the bytes
-// that were sent, not with what would be rendered now.
+// sent is what a committed bundle says: a look-up compares with the bytes that
+// were sent, not with what would be rendered now.
 type sent struct {
 	entries []sentEntry
+	steps   bool // the entries go one by one, instead of all or nothing
 }
 
 // sentEntry is one entry; its resource is read only where it is compared.
@@ -74,9 +76,10 @@ func readSent(body []byte) (s sent, err error) {
 	switch {
 	case err != nil:
 		return sent{}, fmt.Errorf("committed bytes: %w", err)
-	case typ != "transaction" || len(s.entries) == 0:
-		return sent{}, errors.New("committed bytes: no transaction")
+	case typ != "transaction" && typ != "batch" || len(s.entries) == 0:
+		return sent{}, errors.New("committed bytes: neither a transaction nor steps")
 	}
+	s.steps = typ == "batch"
 	return s, nil
 }
 
@@ -107,30 +110,47 @@ func readEntry(raw []byte) (e sentEntry, err error) {
 	return e, err
 }
 
-// linked is the transaction without the entries whose resource is there
-// already: references to them become literal. More entries follow the others.
+// linked is the bundle without the entries whose resource is there already:
+// references to them become literal. More entries follow the others; what tells
+// of them all comes last.
 func (s sent) linked(there map[string]string, more []fhir.Write) sent {
-	var out sent
+	out := sent{steps: s.steps}
+	var last []sentEntry
 	for _, e := range s.entries {
 		if there[e.FullURL] != "" {
 			continue
 		}
-		for url, ref := range there {
-			e.Resource = bytes.ReplaceAll(e.Resource, []byte(`"`+url+`"`), []byte(`"`+ref+`"`))
+		e.Resource = pointed(e.Resource, there)
+		if e.typ() == "Provenance" {
+			last = append(last, e)
+			continue
 		}
 		out.entries = append(out.entries, e)
 	}
 	for _, w := range more {
 		out.entries = append(out.entries, sentEntry{w})
 	}
+	out.entries = append(out.entries, last...)
 	return out
 }
 
-// bundle is the transaction as bytes.
+// pointed is a resource whose references to full URLs lead to where these
+// stand. Identifiers, of which some are the same text, stay.
+func pointed(resource []byte, there map[string]string) []byte {
+	for url, ref := range there {
+		resource = bytes.ReplaceAll(resource, []byte(`"reference":"`+url+`"`), []byte(`"reference":"`+ref+`"`))
+	}
+	return resource
+}
+
+// bundle is the entries as bytes.
 func (s sent) bundle() []byte {
 	writes := make([]fhir.Write, len(s.entries))
 	for i, e := range s.entries {
 		writes[i] = e.Write
+	}
+	if s.steps {
+		return fhir.Steps(writes)
 	}
 	return fhir.Transaction(writes)
 }
@@ -214,6 +234,78 @@ func (e sentEntry) ownID() bool {
 	return ok && bytes.Contains(e.Resource, []byte(`"urn:uuid:`+id+`"`))
 }
 
+// own is the reference under which an entry would be created with an id of
+// ours: the UUID of its full URL.
+func (e sentEntry) own() string {
+	return e.typ() + "/" + strings.TrimPrefix(e.FullURL, "urn:uuid:")
+}
+
+// given is an entry of ours that is created under an id of ours, whatever it
+// was before: the content stays, the id goes into it. Entries that are not ours
+// to name, or exist, stay.
+func (e sentEntry) given() sentEntry {
+	if e.Method != http.MethodPost || e.shared() || e.identifierURN() != e.FullURL {
+		return e
+	}
+	open := []byte(`{"resourceType":"` + e.typ() + `",`)
+	_, id, _ := strings.Cut(e.own(), "/")
+	e.Resource = bytes.Replace(e.Resource, open, append(open, `"id":"`+id+`",`...), 1)
+	e.Method, e.URL, e.IfNoneExist, e.IfNoneMatch = http.MethodPut, e.own(), "", "*"
+	return e
+}
+
+// taken is the reverse: an entry created unless its identifier is there, with
+// the id left to the record system. Others refer to it by its full URL.
+func (e sentEntry) taken() sentEntry {
+	if e.IfNoneMatch != "*" || e.identifierURN() != e.FullURL {
+		return e
+	}
+	_, id, _ := strings.Cut(e.own(), "/")
+	e.Resource = bytes.Replace(e.Resource, []byte(`"id":"`+id+`",`), nil, 1)
+	e.Method, e.URL, e.IfNoneMatch = http.MethodPost, e.typ(), ""
+	e.IfNoneExist = e.identifier().Query()
+	return e
+}
+
+// identifierURN is the value of an identifier that is a UUID, "" of others.
+func (e sentEntry) identifierURN() string {
+	if id := e.identifier(); id.System == "urn:ietf:rfc:3986" {
+		return id.Value
+	}
+	return ""
+}
+
+// given and taken are all the entries so, with the references between them.
+func (s sent) given() sent {
+	out := sent{steps: s.steps, entries: make([]sentEntry, len(s.entries))}
+	there := map[string]string{}
+	for i, e := range s.entries {
+		out.entries[i] = e.given()
+		if out.entries[i].IfNoneMatch == "*" {
+			there[e.FullURL] = e.own()
+		}
+	}
+	for i := range out.entries {
+		out.entries[i].Resource = pointed(out.entries[i].Resource, there)
+	}
+	return out
+}
+
+func (s sent) taken() sent {
+	out := sent{steps: s.steps, entries: make([]sentEntry, len(s.entries))}
+	there := map[string]string{}
+	for i, e := range s.entries {
+		out.entries[i] = e.taken()
+		if out.entries[i].IfNoneExist != "" && e.IfNoneExist == "" {
+			there[e.own()] = e.FullURL
+		}
+	}
+	for i := range out.entries {
+		out.entries[i].Resource = pointed(out.entries[i].Resource, there)
+	}
+	return out
+}
+
 // key names an entry in Remote: "observation/inr", "diagnosticreport", "device".
 func (e sentEntry) key(r poct.Result) string {
 	key := strings.ToLower(e.typ())
@@ -253,10 +345,13 @@ func (r resource) same(stored resource) bool {
 	return r.sameVersion(stored) && r.sameContent(stored)
 }
 
-func (r resource) sameVersion(stored resource) bool {
-	a, errA := time.Parse(time.RFC3339Nano, r.Issued)
-	b, errB := time.Parse(time.RFC3339Nano, stored.Issued)
-	return errA == nil && errB == nil && a.Truncate(time.Millisecond).Equal(b.Truncate(time.Millisecond))
+func (r resource) sameVersion(stored resource) bool { return sameInstant(r.Issued, stored.Issued) }
+
+// sameInstant compares to the millisecond, as far as we write it.
+func sameInstant(a, b string) bool {
+	x, errX := time.Parse(time.RFC3339Nano, a)
+	y, errY := time.Parse(time.RFC3339Nano, b)
+	return errX == nil && errY == nil && x.Truncate(time.Millisecond).Equal(y.Truncate(time.Millisecond))
 }
 
 func (r resource) sameContent(stored resource) bool {

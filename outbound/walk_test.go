@@ -36,9 +36,9 @@ func FuzzMembers(f *testing.F) {
 	})
 }
 
-func TestReadSentWantsATransaction(t *testing.T) {
+func TestReadSentWantsABundleOfWrites(t *testing.T) {
 	for _, body := range []string{
-		``, `{}`, `{"type":"transaction"}`, `{"type":"transaction","entry":[]}`, `{"type":"batch","entry":[{"resource":{},"request":{"method":"POST","url":"X"}}]}`,
+		``, `{}`, `{"type":"transaction"}`, `{"type":"transaction","entry":[]}`, `{"type":"collection","entry":[{"resource":{},"request":{"method":"POST","url":"X"}}]}`,
 		`{"type":"transaction","entry":[{"resource":{}}]}`, `{"type":"transaction","entry":[{"resource":{},"request":{"method":"POST","url":"X"}}`, `[]`,
 	} {
 		_, err := readSent([]byte(body))

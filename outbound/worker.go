@@ -257,6 +257,7 @@ func (w *Worker) attempt(ctx context.Context, d *poct.Delivery) (a Answered, int
 		if a = w.signedIn(func() Answered { return w.to.Find(ctx, *d) }); a.Class != Absent {
 			return a, true
 		}
+		d.Remote = merged(d.Remote, a.Remote)
 	} else if d.Body == nil {
 		var remote map[string]string
 		a = w.signedIn(func() (a Answered) { d.Body, remote, a = w.to.Prepare(ctx, claimed); return a })
@@ -286,7 +287,7 @@ func (w *Worker) attempt(ctx context.Context, d *poct.Delivery) (a Answered, int
 		}
 		return found, true
 	}
-	return a, claimed.Intent || a.Class != NotSent
+	return a, claimed.Intent || a.Landed || a.Class != NotSent
 }
 
 // mostConflicts is how often a write may be refused as a conflict with nothing

@@ -16,12 +16,19 @@ type Write struct {
 }
 
 // Transaction is a transaction Bundle of the entries, in their order.
-func Transaction(entries []Write) []byte {
+func Transaction(entries []Write) []byte { return bundleOf("transaction", entries) }
+
+// Steps is a Bundle of the entries for sending one by one, in their order. Its
+// type is batch, which R4 gives to entries that succeed or fail by themselves;
+// it is kept, never posted, since a later entry may refer to an earlier one.
+func Steps(entries []Write) []byte { return bundleOf("batch", entries) }
+
+func bundleOf(typ string, entries []Write) []byte {
 	size := 64
 	for _, e := range entries {
 		size += 256 + len(e.Resource)
 	}
-	b := NewBundle(size)
+	b := newBundle(typ, size)
 	for _, e := range entries {
 		b.Entry(e.FullURL)
 		b.b = append(b.b, e.Resource...)
@@ -38,9 +45,11 @@ type Bundle struct {
 }
 
 // NewBundle begins a transaction, with room for so many bytes.
-func NewBundle(size int) *Bundle {
+func NewBundle(size int) *Bundle { return newBundle("transaction", size) }
+
+func newBundle(typ string, size int) *Bundle {
 	b := &Bundle{Writer{b: make([]byte, 0, size)}}
-	b.b = append(b.b, `{"resourceType":"Bundle","type":"transaction","entry":[`...)
+	b.b = append(b.b, `{"resourceType":"Bundle","type":"`+typ+`","entry":[`...)
 	return b
 }
 

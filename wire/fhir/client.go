@@ -134,12 +134,25 @@ func (c *Client) Read(ctx context.Context, requestID, ref string) (Answer, error
 // Search finds all resources of a type by identifier: every match, over all
 // pages of this server, at most 1000 entries. Answer.Entries hold matches only.
 func (c *Client) Search(ctx context.Context, requestID, typ string, id Identifier) (Answer, error) {
+	return c.search(ctx, requestID, typ, id.Query())
+}
+
+// Pointing finds, in the same way, all resources of a type whose reference of
+// that name points to ref, "Observation/12".
+func (c *Client) Pointing(ctx context.Context, requestID, typ, name, ref string) (Answer, error) {
+	if !isReference(ref) {
+		return Answer{}, fmt.Errorf("%w: %q is no reference", ErrNotSent, ref)
+	}
+	return c.search(ctx, requestID, typ, name+"="+url.QueryEscape(ref))
+}
+
+func (c *Client) search(ctx context.Context, requestID, typ, query string) (Answer, error) {
 	if !isType(typ) {
 		return Answer{}, fmt.Errorf("%w: %q is no resource type", ErrNotSent, typ)
 	}
-	first := call{id: requestID, method: "GET", path: typ, query: id.Query()}
+	first := call{id: requestID, method: "GET", path: typ, query: query}
 	if c.post {
-		first = call{id: requestID, method: "POST", path: typ + "/_search", body: []byte(id.Query()), form: true}
+		first = call{id: requestID, method: "POST", path: typ + "/_search", body: []byte(query), form: true}
 	}
 	a, err := c.page(ctx, first)
 	all := a
