@@ -32,6 +32,10 @@ type Options struct {
 	// PUT with If-None-Match: *, where the record system says that it takes
 	// them. It has to honour that condition; else creation is conditional.
 	OwnIDs bool
+	// Unanswered is for a receiver that answers with no ids, such as a queue or a
+	// folder: each resource is put under an id of ours, over whatever stands
+	// there, in the order in which the bundles come.
+	Unanswered bool
 }
 
 // Bundle renders one action on one result as a FHIR R4 transaction.
@@ -45,17 +49,11 @@ type Options struct {
 //
 // The same arguments give the same bytes.
 func Bundle(r poct.Result, action poct.Action, ids IDs, o Options) ([]byte, error) {
-	switch {
-	case ids.Patient == "":
+	if ids.Patient == "" {
 		return nil, errors.New("mapping: a transaction needs the record system's patient")
-	case r.Key == "" || r.Reading.Kind != poct.KindPatient && action != poct.Withdraw:
-		return nil, fmt.Errorf("mapping: a %s reading without a key is never sent", r.Reading.Kind)
-	case action != poct.Withdraw && (r.Reading.Status == poct.StatusPreliminary || r.Reading.Status == poct.StatusCancelled):
-		return nil, fmt.Errorf("mapping: a %s result is never sent", r.Reading.Status)
-	case len(r.Reading.Measurements) == 0:
-		return nil, errors.New("mapping: nothing was measured")
-	case r.Issued.IsZero() || r.Reading.Tested().IsZero():
-		return nil, errors.New("mapping: a result needs the time of its test and of its issue")
+	}
+	if err := unfit(&r, action); err != nil {
+		return nil, err
 	}
 	b := &builder{r: &r, action: action, ids: ids, o: o, w: fhir.NewBundle(8 << 10)}
 	b.effective = r.Reading.Tested().Format("2006-01-02T15:04:05Z07:00")
@@ -71,6 +69,21 @@ func Bundle(r poct.Result, action poct.Action, ids IDs, o Options) ([]byte, erro
 		return nil, b.err
 	}
 	return b.w.Done(), nil
+}
+
+// unfit says what keeps a result from being sent, whatever the format.
+func unfit(r *poct.Result, action poct.Action) error {
+	switch {
+	case r.Key == "" || r.Reading.Kind != poct.KindPatient && action != poct.Withdraw:
+		return fmt.Errorf("mapping: a %s reading without a key is never sent", r.Reading.Kind)
+	case action != poct.Withdraw && (r.Reading.Status == poct.StatusPreliminary || r.Reading.Status == poct.StatusCancelled):
+		return fmt.Errorf("mapping: a %s result is never sent", r.Reading.Status)
+	case len(r.Reading.Measurements) == 0:
+		return errors.New("mapping: nothing was measured")
+	case r.Issued.IsZero() || r.Reading.Tested().IsZero():
+		return errors.New("mapping: a result needs the time of its test and of its issue")
+	}
+	return nil
 }
 
 // builder writes the entries of one transaction.
@@ -187,6 +200,11 @@ type part struct {
 func (b *builder) part(typ, key, name string) part {
 	id := stableID(b.r, name)
 	p := part{typ: typ, urn: id.URN()}
+	if b.o.Unanswered {
+		p.id = id.String()
+		p.write.Method, p.write.URL = "PUT", typ+"/"+p.id
+		return p
+	}
 	if ref := b.ids.Remote[key]; b.action != poct.Create && ref != "" {
 		own, ok := strings.CutPrefix(ref, typ+"/")
 		tag := b.ids.Remote["etag/"+key]

@@ -118,6 +118,11 @@ var bundles = []struct {
 	{name: "withdrawn-without-value", o: everything, action: poct.Withdraw, ids: IDs{Patient: "Patient/12", Remote: filed()}, change: func(r *poct.Result) {
 		r.Reading.Measurements[1].Value = poct.Number{}
 	}},
+	{name: "unanswered", o: Options{Unanswered: true}},
+	{name: "unanswered-corrected", o: Options{Unanswered: true}, action: poct.Correct, ids: IDs{Patient: "Patient/12", Remote: map[string]string{
+		"observation/inr": "Observation/12", "specimen": "Specimen/11"}}, change: func(r *poct.Result) { r.Version = 2 }},
+	{name: "unanswered-withdrawn", o: Options{Unanswered: true}, action: poct.Withdraw, ids: IDs{Patient: "Patient/12", Remote: map[string]string{
+		"observation/inr": "Observation/12", "observation/pt": "Observation/13"}}, change: func(r *poct.Result) { r.Version = 3 }},
 	{name: "filed-anew", o: everything, ids: IDs{Patient: "Patient/31"}, change: func(r *poct.Result) { r.Version, r.Filing = 3, 1 }},
 }
 

@@ -1,6 +1,7 @@
 package mapping
 
 import (
+	"slices"
 	"strings"
 
 	"tidegate/poct"
@@ -77,31 +78,10 @@ func (b *builder) value(m *poct.Measurement) {
 // was flagged, what a correction changed.
 func (b *builder) notes() {
 	var texts []string
-	if lot := b.r.Reading.StripLot; lot != "" {
-		text := "Strip lot " + lot
-		if e := dateOnly(b.r.LotExpires); e != "" {
-			text += ", expires " + e
-		}
-		if !b.r.LotOK {
-			text += ", not in the registry"
-		}
-		texts = append(texts, text+".")
+	if lot := b.lotNote(); lot != "" {
+		texts = append(texts, lot)
 	}
-	texts = append(texts, b.r.Marks...)
-	switch {
-	case b.action == poct.Withdraw:
-		texts = append(texts, "Withdrawn: this result must not be used. The value is kept for the record.")
-		if b.r.Replaces != "" {
-			texts = append(texts, "Why: "+b.r.Replaces+".")
-		}
-	case b.action == poct.Correct && b.marksOnly():
-	case b.action == poct.Correct && b.r.Replaces != "":
-		texts = append(texts, "Corrected: "+b.r.Replaces+".")
-	case b.action == poct.Correct:
-		texts = append(texts, "Corrected by the meter or a reviewer.")
-	case b.status() == "corrected":
-		texts = append(texts, "The meter calls this a correction; no earlier version of it was filed from here.")
-	}
+	texts = append(texts, b.remarks()...)
 	open := false
 	for _, t := range texts {
 		if strings.TrimSpace(t) == "" {
@@ -116,4 +96,40 @@ func (b *builder) notes() {
 	if open {
 		b.w.End()
 	}
+}
+
+// lotNote names the strip lot, "" if there is none.
+func (b *builder) lotNote() string {
+	lot := b.r.Reading.StripLot
+	if lot == "" {
+		return ""
+	}
+	text := "Strip lot " + lot
+	if e := dateOnly(b.r.LotExpires); e != "" {
+		text += ", expires " + e
+	}
+	if !b.r.LotOK {
+		text += ", not in the registry"
+	}
+	return text + "."
+}
+
+// remarks are what was flagged, and what this version changes and why.
+func (b *builder) remarks() []string {
+	texts := slices.Clone(b.r.Marks)
+	switch {
+	case b.action == poct.Withdraw:
+		texts = append(texts, "Withdrawn: this result must not be used. The value is kept for the record.")
+		if b.r.Replaces != "" {
+			texts = append(texts, "Why: "+b.r.Replaces+".")
+		}
+	case b.action == poct.Correct && b.marksOnly():
+	case b.action == poct.Correct && b.r.Replaces != "":
+		texts = append(texts, "Corrected: "+b.r.Replaces+".")
+	case b.action == poct.Correct:
+		texts = append(texts, "Corrected by the meter or a reviewer.")
+	case b.status() == "corrected":
+		texts = append(texts, "The meter calls this a correction; no earlier version of it was filed from here.")
+	}
+	return texts
 }

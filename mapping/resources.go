@@ -146,7 +146,7 @@ func (b *builder) provenance() {
 	id := stableID(b.r, "provenance/"+strconv.Itoa(b.r.Version)+"/"+string(b.action))
 	p := part{typ: "Provenance", urn: id.URN()}
 	p.write.Method, p.write.URL = "POST", "Provenance"
-	if b.o.Caps.Resources["Provenance"].UpdateCreate {
+	if b.o.Unanswered || b.o.Caps.Resources["Provenance"].UpdateCreate {
 		p.id, p.write.Method, p.write.URL = id.String(), "PUT", "Provenance/"+id.String()
 	}
 	b.open(p)
