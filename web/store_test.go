@@ -106,7 +106,13 @@ func openReal(t testing.TB, people []web.Person) (*store.Store, web.Settings, *r
 	j := rules{compiled}
 	d, err := review.New(review.Settings{Store: s, Judge: j, May: validate.May, Correct: validate.CorrectReading, Now: now})
 	require.NoError(t, err)
-	set := web.Settings{Reader: reader{s}, Desk: d, People: people, Now: now, Facts: registry.Facts, Group: "Millrace district"}
+	co, err := review.NewCoordinator(reader{s}, compiled, now)
+	require.NoError(t, err)
+	set := web.Settings{Reader: reader{s}, Desk: d, Coordinator: co, People: people, Now: now, Facts: registry.Facts, Group: "Millrace district",
+		Readiness: func(_ context.Context, serial string) (poct.Readiness, error) {
+			facts, lot, err := registry.ReadyFacts(s.Book(), serial, now())
+			return compiled.Ready(facts, lot, 12*time.Hour), err
+		}}
 	for _, c := range validate.Checks() {
 		set.Checks = append(set.Checks, web.CheckInfo{Number: c.Number, Code: c.Code, Title: c.Title, Asks: c.Asks, Acts: c.Acts, Desk: c.Desk})
 	}
@@ -145,6 +151,14 @@ func arrive(t testing.TB, s *store.Store, j rules, n int, lot func(int) string) 
 			Measurements: []poct.Measurement{{Analyte: "inr", Value: poct.MustNumber("2.6"), RawValue: "2.6", Unit: "{INR}", RawUnit: "{INR}", Code: "46418-0", LOINC: "46418-0"}},
 			Where:        map[string]poct.Span{poct.FieldStripLot: {From: from, To: from + len(lot(i))}}, NotSent: []string{"pt"}}
 	}
+	decideAll(t, s, func(b poct.Book, a poct.Arrival) (poct.Outcome, error) {
+		return j.judge(b, readings[a.ID], a, a.Received)
+	})
+}
+
+// decideAll decides every arrival that waits.
+func decideAll(t testing.TB, s *store.Store, of func(poct.Book, poct.Arrival) (poct.Outcome, error)) {
+	t.Helper()
 	for {
 		claims, err := s.ClaimArrivals(t.Context(), "test", 512, time.Minute)
 		require.NoError(t, err)
@@ -152,7 +166,7 @@ func arrive(t testing.TB, s *store.Store, j rules, n int, lot func(int) string) 
 			return
 		}
 		_, errs, err := s.Decide(t.Context(), claims, func(b poct.Book, a poct.Arrival) (poct.Decision, error) {
-			o, err := j.judge(b, readings[a.ID], a, a.Received)
+			o, err := of(b, a)
 			return poct.Decision{Arrival: a.ID, Outcomes: []poct.Outcome{o}}, err
 		})
 		require.NoError(t, err)
@@ -207,6 +221,76 @@ func TestPagesOverTheRealStore(t *testing.T) {
 	for _, who := range []string{`{"patient":"T-100482","birth_date":"1948-03-14"}`, `{"patient":"T-100482"}`} {
 		assert.Contains(t, h.api("auditor", "POST", "/api/v1/find", who).body, strings.TrimPrefix(result, "/results/"), who)
 	}
+}
+
+// TestQualityOverTheRealStore: a control fails after two patients were
+// measured; the meter is locked, the chart says so, both are judged by page.
+func TestQualityOverTheRealStore(t *testing.T) {
+	s, set, _, _ := openReal(t, clinic.People())
+	number := poct.MustNumber
+	_, _, err := s.Upsert(t.Context(), "k.osei", poct.RegistryRows{
+		ControlLots: []poct.ControlLot{{Lot: "CA-117", Level: "1", StripLot: "7K40231", Low: number("0.9"), High: number("1.4"), Expires: "2027-05-31", Mean: number("1.17"), SD: number("0.08")},
+			{Lot: "CA-117", Level: "2", StripLot: "7K40231", Low: number("2.5"), High: number("3.6"), Expires: "2027-05-31", Mean: number("3.08"), SD: number("0.19")}},
+		Shipments: []poct.Shipment{{ID: "S-1", StripLot: "7K40231", Site: "millrace", Arrived: "2026-11-02"}},
+	})
+	require.NoError(t, err)
+	readings := map[string]poct.Reading{}
+	for i, x := range []struct{ hour, level, inr string }{{"06", "1", "1.2"}, {"06", "2", "3.1"}, {"07", "", "2.7"}, {"08", "", "2.2"}, {"09", "2", "3.8"}} {
+		at := time.Date(2026, 11, 25, int(x.hour[1]-'0'), i, 0, 0, time.UTC)
+		raw := fmt.Appendf(nil, "run %d", i)
+		got, err := s.Accept(t.Context(), poct.Arrival{Inlet: "millrace", Source: "millrace", Digest: sha256.Sum256(raw), Received: at.Add(20 * time.Second), Format: "hl7v2", Raw: raw})
+		require.NoError(t, err)
+		r := poct.Reading{Arrival: got.Arrival, Kind: poct.KindPatient, Status: poct.StatusFinal, Meter: "M-2041", Sequence: fmt.Sprint(i), TestedAt: poct.Stamp{Raw: at.Format("20060102150405"), At: at, Precision: "second"},
+			Operator: "118", StripLot: "7K40231", Measurements: []poct.Measurement{{Analyte: "inr", Value: number(x.inr), RawValue: x.inr, Unit: "{INR}"}}}
+		if x.level != "" {
+			r.Kind, r.ControlLot, r.ControlLevel = poct.KindControl, "CA-117", x.level
+		} else {
+			r.Patient = poct.PatientRef{Authority: "MILLRACE", ID: who(i)}
+		}
+		readings[got.Arrival] = r
+	}
+	decideAll(t, s, func(_ poct.Book, a poct.Arrival) (poct.Outcome, error) {
+		r := readings[a.ID]
+		o := poct.Outcome{Result: poct.Result{Key: r.Key(), Reading: r, Site: "millrace"}, Verdict: poct.File, QCPassed: r.Measurements[0].RawValue != "3.8"}
+		if r.Kind == poct.KindPatient {
+			o.Verdict, o.Outlets, o.Action = poct.Release, []string{"record"}, poct.Create
+		}
+		return o, nil
+	})
+	w, err := web.New(set)
+	require.NoError(t, err)
+	h := &house{Clinic: clinic.Empty(), t: t, log: &lines{}, web: w, srv: httptest.NewServer(w.Handler())}
+	t.Cleanup(h.srv.Close)
+	v := h.signIn("coordinator")
+
+	assert.Equal(t, "Not now: do not use meter M-2041.", v.get("/meters/M-2041").heading())
+	chart := v.get("/quality/controls/M-2041")
+	assert.Equal(t, "Meter M-2041 failed its level 2 control at 09:04 and is locked.", chart.heading())
+	assert.Contains(t, chart.body, "Judge these 2")
+	entry := v.get("/quality")
+	assert.Contains(t, entry.body, "Strip lot 7K40231 is not accepted at Millrace Surgery")
+	list := regexp.MustCompile(`/quality/lookbacks/[0-9a-z-]{20,}`).FindString(entry.body)
+	require.NotEmpty(t, list, entry.body)
+	item := regexp.MustCompile(list + `/items/[0-9a-z-]{20,}`)
+	for judged := range 2 {
+		page := v.get(list)
+		assert.Contains(t, page.heading(), itoa(int64(2-judged))+" result", judged)
+		form := url.Values{"version": {version(t, page)}, "judged": {"repeat-asked"}, "carry": {"yes"}}
+		if judged == 0 {
+			form.Set("reason", "Drawn again in the room")
+		}
+		got := v.post(item.FindString(page.body), form)
+		require.Equal(t, http.StatusSeeOther, got.StatusCode, got.body)
+	}
+	done := v.get(list)
+	assert.Contains(t, done.heading(), "all 2 results on the list are judged")
+	assert.Equal(t, 2, strings.Count(done.body, "Drawn again in the room"))
+	for _, path := range []string{"/quality/lots/7K40231?site=millrace", "/quality/comparisons", "/quality/errors", "/quality/errors?by=strip_lot", "/quality/lookbacks", "/calls", "/meters"} {
+		assert.Equal(t, http.StatusOK, v.get(path).StatusCode, path)
+	}
+	report := v.post("/quality/time-in-range", url.Values{"patient": {who(2)}, "birth_date": {"1948-03-14"}})
+	assert.Equal(t, http.StatusOK, report.StatusCode)
+	assert.Contains(t, report.heading(), "No share can be told")
 }
 
 // TestTheQueueFollowsTheLedger: what is kept in memory is what the store

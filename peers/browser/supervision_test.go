@@ -49,7 +49,7 @@ func supervised() []state {
 			b.do(chromedp.SendKeys("#f-patient", "T-100482"), chromedp.SendKeys("#f-birth_date", "1948-03-14"+kb.Enter), chromedp.WaitVisible("#series"))
 		}},
 		{"withdraw", "/results/" + clinic.DeliveredID, func(b *tab) {
-			b.do(chromedp.Click("section details summary"), chromedp.Evaluate[chromedp.Void](`document.getElementById("withdraw").scrollIntoView()`))
+			b.do(chromedp.Click("section[aria-labelledby=withdraw] summary"), chromedp.WaitVisible("#f-withdraw-reason"))
 		}},
 	}
 }
