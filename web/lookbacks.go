@@ -35,7 +35,7 @@ type lookBackView struct {
 	Kind               string
 	MayJudge, MayWiden bool
 	Items              []doubtView
-	Next               string
+	After, Next        string // keys of this page and of the next
 	From, WidenReason  string
 	Overtaken          string
 	Faults             []faultView
@@ -161,7 +161,7 @@ func (w *Server) lookBackView(ctx context.Context, c caller, id, after string) (
 	}
 	pl := w.places()
 	zone := w.zoneOfLookBack(b, pl)
-	v := lookBackView{ID: b.ID, Why: b.Why, Kind: string(b.Kind), MayJudge: c.can(judges)}
+	v := lookBackView{ID: b.ID, After: after, Why: b.Why, Kind: string(b.Kind), MayJudge: c.can(judges)}
 	v.MayWiden = v.MayJudge && b.Kind == poct.LookBackFailed && !b.From.IsZero() && sees(c, b.Site)
 	if next != "" {
 		v.Next = "/quality/lookbacks/" + b.ID + "?after=" + url.QueryEscape(next)
@@ -239,8 +239,8 @@ func (w *Server) judge(rw http.ResponseWriter, r *http.Request, c caller) error 
 	if err == nil {
 		w.sessions.say(c.session, notice{Text: "Judged: " + judgedWords[j.Judged] + ".", Link: "/results/" + result, LinkText: "See the result"})
 		to := "/quality/lookbacks/" + url.PathEscape(id)
-		if a := f.Get("after"); safeID(a) {
-			to += "?after=" + a
+		if a := f.Get("after"); a != "" {
+			to += "?after=" + url.QueryEscape(a)
 		}
 		http.Redirect(rw, r, to, http.StatusSeeOther)
 		return nil

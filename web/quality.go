@@ -7,6 +7,8 @@ import (
 	"net/http"
 	"net/url"
 	"slices"
+	"strings"
+	"sync"
 	"time"
 
 	"tidegate/poct"
@@ -195,6 +197,24 @@ func lotAt(lot poct.StripLot, site string, pl *places) (lotRow, bool, error) {
 	return row, true, nil
 }
 
+// rates keeps what was counted of device errors: counting reads every test of
+// ninety days, and an entry page is opened often.
+type rates struct {
+	mu sync.Mutex
+	of map[string]countedRates // by the sites counted
+}
+
+type countedRates struct {
+	at    time.Time
+	apart []taskView
+}
+
+// ratesKept is for how long a count is shown again; mostRates bounds how many are kept.
+const (
+	ratesKept = 15 * time.Minute
+	mostRates = 100
+)
+
 // ratesApart names the operators, lots, meters and sites whose tests end
 // without a result more often than the rest.
 func (w *Server) ratesApart(ctx context.Context, c caller, all []poct.Meter, pl *places) ([]taskView, error) {
@@ -207,22 +227,43 @@ func (w *Server) ratesApart(ctx context.Context, c caller, all []poct.Meter, pl 
 			}
 		}
 	}
+	key := strings.Join(sites, "\n")
+	w.rates.mu.Lock()
+	defer w.rates.mu.Unlock()
+	if known, ok := w.rates.of[key]; ok && pl.now.Sub(known.at) < ratesKept {
+		return known.apart, nil
+	}
 	var out []taskView
 	for _, site := range sites {
-		for _, g := range groupings {
-			e, err := w.s.Coordinator.DeviceErrors(ctx, c.actor, g.by, site, pl.now.AddDate(0, 0, -90), pl.now)
-			if err != nil {
-				return nil, err
-			}
-			p := url.Values{"by": {g.by}}
-			if site != "" {
-				p.Set("site", site)
-			}
-			for _, x := range e.Groups {
-				if x.Apart && x.Higher {
-					out = append(out, taskView{Text: upperFirst(g.name) + " " + nameOfGroup(g.by, x.Name, pl) + ": " + share(x.Own.Share) + " of tests ended without a result", For: "all others " + share(x.Rest.Share) + ", in 90 days",
-						Mark: "flagged", Tone: "hold", Link: "/quality/errors?" + p.Encode(), LinkText: "See the rates"})
-				}
+		at, err := w.ratesAt(ctx, c, site, pl)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, at...)
+	}
+	if w.rates.of == nil || len(w.rates.of) >= mostRates {
+		w.rates.of = map[string]countedRates{}
+	}
+	w.rates.of[key] = countedRates{pl.now, out}
+	return out, nil
+}
+
+// ratesAt counts at one site, or with "" at all.
+func (w *Server) ratesAt(ctx context.Context, c caller, site string, pl *places) ([]taskView, error) {
+	var out []taskView
+	for _, g := range groupings {
+		e, err := w.s.Coordinator.DeviceErrors(ctx, c.actor, g.by, site, pl.now.AddDate(0, 0, -90), pl.now)
+		if err != nil {
+			return nil, err
+		}
+		p := url.Values{"by": {g.by}}
+		if site != "" {
+			p.Set("site", site)
+		}
+		for _, x := range e.Groups {
+			if x.Apart && x.Higher {
+				out = append(out, taskView{Text: upperFirst(g.name) + " " + nameOfGroup(g.by, x.Name, pl) + ": " + share(x.Own.Share) + " of tests ended without a result",
+					For: "all others " + share(x.Rest.Share) + ", in 90 days, counted " + clock(pl.now, pl.now, w.zoneOf(c, pl)), Mark: "flagged", Tone: "hold", Link: "/quality/errors?" + p.Encode(), LinkText: "See the rates"})
 			}
 		}
 	}

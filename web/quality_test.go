@@ -1,6 +1,7 @@
 package web_test
 
 import (
+	"context"
 	"html"
 	"net/http"
 	"net/url"
@@ -9,10 +10,13 @@ import (
 	"regexp"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"tidegate/poct"
+	"tidegate/review"
 	"tidegate/testkit/clinic"
 	"tidegate/web"
 )
@@ -55,6 +59,36 @@ func TestQualityPagesAnswer(t *testing.T) {
 		assert.Equal(t, http.StatusNotFound, other.get(path).StatusCode, path)
 	}
 	assert.NotContains(t, other.get("/quality").body, "M-2058")
+}
+
+// Rates are counted anew only after a while, and for each set of sites apart.
+func TestRatesAreCountedOnceInAWhile(t *testing.T) {
+	c := clinic.Supervised()
+	counted := 0
+	h := serve(t, c, func(s *web.Settings) { s.Coordinator = counting{s.Coordinator, &counted} })
+	v := h.signIn("coordinator")
+	for range 3 {
+		assert.Contains(t, v.get("/quality").body, "counted 09:58")
+	}
+	assert.Equal(t, 4, counted, "by operator, strip lot, meter and site")
+	h.signIn("harbour").get("/quality")
+	assert.Equal(t, 8, counted, "another's sites are another count")
+	c.Pass(14 * time.Minute)
+	v.get("/quality")
+	assert.Equal(t, 8, counted)
+	c.Pass(2 * time.Minute)
+	assert.Contains(t, h.signIn("coordinator").get("/quality").body, "counted 10:14")
+	assert.Equal(t, 12, counted)
+}
+
+type counting struct {
+	web.Coordinator
+	n *int
+}
+
+func (c counting) DeviceErrors(ctx context.Context, a poct.Actor, by, site string, from, to time.Time) (review.DeviceErrors, error) {
+	*c.n++
+	return c.Coordinator.DeviceErrors(ctx, a, by, site, from, to)
 }
 
 // TestChartsAreDrawnAsBefore keeps the pictures as files to look at.

@@ -173,6 +173,7 @@ type Server struct {
 	sessions *sessions
 	causes   causeNames
 	queue    queue
+	rates    rates
 	checks   map[string]CheckInfo // by code
 
 	mu       sync.Mutex

@@ -356,3 +356,23 @@ func BenchmarkHoldsPageStore10000(b *testing.B) {
 		}
 	}
 }
+
+// BenchmarkQualityPageStore10000 is the entry of quality over the real store
+// with 10,000 tests: what is in doubt, lots, and rates by four groupings.
+func BenchmarkQualityPageStore10000(b *testing.B) {
+	s, set, _, j := openReal(b, clinic.People())
+	arrive(b, s, j, 10000, func(i int) string { return fmt.Sprintf("L%05d", i/1000) })
+	w, err := web.New(set)
+	if err != nil {
+		b.Fatal(err)
+	}
+	for b.Loop() {
+		req := httptest.NewRequest(http.MethodGet, "/quality", nil)
+		req.Header.Set("Authorization", "Bearer "+clinic.Tokens["coordinator"])
+		rec := httptest.NewRecorder()
+		w.Handler().ServeHTTP(rec, req)
+		if rec.Code != http.StatusOK {
+			b.Fatal(rec.Code)
+		}
+	}
+}

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"net/http"
 	"net/url"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -167,6 +168,32 @@ func TestLookBackIsJudgedOneByOne(t *testing.T) {
 	assert.Equal(t, http.StatusNotFound, other.get(at).StatusCode)
 	recall := other.get("/quality/lookbacks/" + clinic.RecallID)
 	assert.Equal(t, "Strip lot 7K11907 was recalled: 1 result of 1 waits to be judged.", recall.heading())
+}
+
+// A long list is judged page by page; whoever judges stays on their page.
+func TestALongLookBackIsJudgedPageByPage(t *testing.T) {
+	c := clinic.Supervised()
+	long := poct.LookBack{ID: clinic.ID("k", 9), Kind: poct.LookBackRecalled, StripLot: "7K11907", Why: "The maker recalls it."}
+	for i := range 120 {
+		long.Items = append(long.Items, poct.LookBackItem{Result: clinic.ID("w", i), Version: 1, State: poct.Delivered, Stands: true, Value: "2.5", Site: "harbour", Meter: "M-2052"})
+	}
+	c.Doubt(long)
+	v := serve(t, c).signIn("coordinator")
+	seen, path := 0, "/quality/lookbacks/"+long.ID
+	for path != "" {
+		page := v.get(path)
+		seen += strings.Count(page.body, `class="doubtful"`)
+		next := regexp.MustCompile(`href="([^"]+)">The next 50`).FindStringSubmatch(page.body)
+		if next == nil {
+			after := regexp.MustCompile(`name="after" value="([^"]+)"`).FindStringSubmatch(page.body)
+			require.NotNil(t, after)
+			got := v.post("/quality/lookbacks/"+long.ID+"/items/"+clinic.ID("w", 119), url.Values{"version": {"1"}, "after": {after[1]}, "judged": {"repeat-asked"}, "reason": {"Called back for a repeat"}})
+			assert.Equal(t, path, got.Header.Get("Location"))
+			break
+		}
+		path = next[1]
+	}
+	assert.Equal(t, 120, seen)
 }
 
 func TestLookBackByAPI(t *testing.T) {
