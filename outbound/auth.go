@@ -1,6 +1,7 @@
 package outbound
 
 import (
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"net"
@@ -13,7 +14,23 @@ import (
 	"time"
 )
 
-// signIn adds credentials to requests. The secret is read from its file at the
+// credentials let requests in at the record system.
+type credentials interface {
+	authorize(req *http.Request) error
+	// refresh gets new ones after the old were refused; false if there are none.
+	refresh() (changed bool, err error)
+}
+
+// newCredentials makes what the configuration asks for. It reads secrets but
+// opens no connection.
+func newCredentials(a Auth, base string, hc *http.Client, s Settings, wait time.Duration) (credentials, error) {
+	if a.Kind == "smart" {
+		return newBackend(a, base, hc, s, wait)
+	}
+	return newSignIn(a)
+}
+
+// signIn adds a fixed secret to requests. The secret is read from its file at the
 // start and again when the record system no longer takes it.
 type signIn struct {
 	auth Auth
@@ -67,18 +84,27 @@ func (s *signIn) authorize(req *http.Request) error {
 	return nil
 }
 
-// readSecret takes only a file that nobody else can read.
-func readSecret(path string) (string, error) {
+// readPrivate takes only a file that nobody else can read.
+func readPrivate(path string) ([]byte, error) {
 	info, err := os.Stat(path)
 	if err != nil {
-		return "", fmt.Errorf("secret: %w", err)
+		return nil, fmt.Errorf("secret: %w", err)
 	}
 	if info.Mode().Perm()&0o077 != 0 {
-		return "", fmt.Errorf("secret %s: others can read it; run chmod 600 on it", path)
+		return nil, fmt.Errorf("secret %s: others can read it; run chmod 600 on it", path)
 	}
 	b, err := os.ReadFile(path)
 	if err != nil {
-		return "", fmt.Errorf("secret: %w", err)
+		return nil, fmt.Errorf("secret: %w", err)
+	}
+	return b, nil
+}
+
+// readSecret reads a secret of one line.
+func readSecret(path string) (string, error) {
+	b, err := readPrivate(path)
+	if err != nil {
+		return "", err
 	}
 	word := strings.TrimSpace(string(b))
 	if word == "" || strings.ContainsAny(word, "\r\n") {
@@ -87,10 +113,9 @@ func readSecret(path string) (string, error) {
 	return word, nil
 }
 
-// transport keeps enough idle connections for the deliveries in flight and
-// refuses to dial addresses that a name in the configuration must never lead to.
-func transport(inFlight int, timeout time.Duration) *http.Transport {
-	dialer := &net.Dialer{
+// dialer refuses addresses that a name in the configuration must never lead to.
+func dialer(timeout time.Duration) *net.Dialer {
+	return &net.Dialer{
 		Timeout: min(timeout, 5*time.Second),
 		Control: func(_, address string, _ syscall.RawConn) error {
 			at, err := netip.ParseAddrPort(address)
@@ -100,13 +125,18 @@ func transport(inFlight int, timeout time.Duration) *http.Transport {
 			return nil
 		},
 	}
+}
+
+// transport keeps enough idle connections for the deliveries in flight.
+func transport(inFlight int, timeout time.Duration, trust *tls.Config) *http.Transport {
 	return &http.Transport{
-		DialContext:         dialer.DialContext,
+		DialContext:         dialer(timeout).DialContext,
 		MaxIdleConns:        inFlight,
 		MaxIdleConnsPerHost: inFlight,
 		MaxConnsPerHost:     inFlight,
 		IdleConnTimeout:     90 * time.Second,
 		TLSHandshakeTimeout: 5 * time.Second,
+		TLSClientConfig:     trust,
 		ForceAttemptHTTP2:   true,
 	}
 }

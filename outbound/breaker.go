@@ -7,10 +7,15 @@ import (
 
 // breaker leaves a failing destination alone as a whole. After a number of
 // failures in a row it opens for a pause, then lets one delivery through as a
-// probe; its outcome closes or reopens it.
+// probe; its outcome closes or reopens it. After that, and after the destination
+// asked for a pause, deliveries come back a few at a time: each that goes well
+// lets one more be under way.
 type breaker struct {
 	most  int
 	pause time.Duration
+	wide  int // deliveries at once when all is well
+
+	room int // deliveries at once now; 0 is wide
 
 	mu       sync.Mutex
 	failures int
@@ -21,12 +26,14 @@ type breaker struct {
 	lastGood time.Time
 }
 
-// gate says how many deliveries may start now (at most want), or until when
-// to wait.
-func (b *breaker) gate(now time.Time, want int) (int, time.Time) {
+// gate says how many deliveries may start now (at most want, with so many under
+// way), or until when to wait.
+func (b *breaker) gate(now time.Time, want, flying int) (int, time.Time) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	switch {
+	case b.until.IsZero() && b.room > 0:
+		return max(min(want, b.room-flying), 0), time.Time{}
 	case b.until.IsZero():
 		return want, time.Time{}
 	case now.Before(b.until):
@@ -54,6 +61,11 @@ func (b *breaker) good(now time.Time) {
 		b.since = now
 	}
 	b.failures, b.until, b.probing, b.reason, b.lastGood = 0, time.Time{}, false, "", now
+	if b.room > 0 {
+		if b.room++; b.room >= b.wide {
+			b.room = 0
+		}
+	}
 }
 
 // bad counts a failure. at least asks for a pause at once, whatever the count;
@@ -77,6 +89,7 @@ func (b *breaker) bad(now time.Time, reason string, atLeast time.Duration) (open
 		b.until = until
 	}
 	b.probing = false
+	b.room = 1
 	opened = !wasOpen || b.reason != reason
 	b.reason = reason
 	return opened

@@ -59,6 +59,10 @@ var ofTheRecord = []string{"invalid", "structure", "required", "value", "invaria
 // refusal, so that a poisoned record does not knock for ever.
 func Classify(a fhir.Answer, err error) Class {
 	switch {
+	case errors.Is(err, errNotLetIn):
+		return SignIn
+	case errors.Is(err, errNotGranted):
+		return Forbidden
 	case errors.Is(err, fhir.ErrNotSent):
 		return NotSent
 	case err != nil && a.Status >= 200 && a.Status < 300 && failed(a) && a.Has(ofTheRecord...):

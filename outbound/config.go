@@ -14,15 +14,19 @@ type Config struct {
 	ID       string        `yaml:"id"`
 	Kind     string        `yaml:"kind"`      // one of Kinds, default fhir
 	Sites    []string      `yaml:"sites"`     // "*" for all
-	InFlight int           `yaml:"in_flight"` // deliveries at once, default 8
-	Timeout  time.Duration `yaml:"timeout"`   // of one request, default 10s
+	InFlight int           `yaml:"in_flight"` // deliveries at once, default 8, of hl7v2 and folder 1
+	Timeout  time.Duration `yaml:"timeout"`   // of one request, default 10s, of hl7v2 30s
 	// LookupWait is how long the other side may linger over a lost request, and
 	// its search index may lag; default 2s.
 	LookupWait time.Duration `yaml:"lookup_wait"`
 	Retry      Retry         `yaml:"retry"`
 	Breaker    BreakerConfig `yaml:"breaker"`
 
-	FHIR FHIR `yaml:"-"` // of kind fhir; its keys stand beside the others
+	// Of one kind each; its keys stand beside the others.
+	FHIR      FHIR      `yaml:"-"`
+	HL7v2     HL7v2     `yaml:"-"`
+	JetStream JetStream `yaml:"-"`
+	Folder    Folder    `yaml:"-"`
 }
 
 // Retry bounds the pauses between attempts of one delivery.
@@ -48,12 +52,19 @@ type part interface {
 // sayFault tells of a key that cannot work, relative to the outlet.
 type sayFault func(key, what, instead string)
 
-// kinds of outlet, and where the keys of each stand.
+// kinds of outlet, where the keys of each stand, and their defaults of keys
+// that all have. One HL7 v2 message at a time, and half a minute for its
+// acknowledgement, is common practice, no source.
 var kinds = []struct {
-	name string
-	of   func(*Config) part
+	name     string
+	of       func(*Config) part
+	inFlight int
+	timeout  time.Duration
 }{
-	{"fhir", func(c *Config) part { return &c.FHIR }},
+	{"fhir", func(c *Config) part { return &c.FHIR }, 8, 10 * time.Second},
+	{"hl7v2", func(c *Config) part { return &c.HL7v2 }, 1, 30 * time.Second},
+	{"jetstream", func(c *Config) part { return &c.JetStream }, 8, 10 * time.Second},
+	{"folder", func(c *Config) part { return &c.Folder }, 1, 10 * time.Second},
 }
 
 // Kinds lists the kinds of outlet.
@@ -86,9 +97,15 @@ func (c *Config) part(kind string) part {
 // WithDefaults fills in what was not written.
 func (c Config) WithDefaults() Config {
 	text(&c.Kind, kinds[0].name)
+	for _, k := range kinds {
+		if k.name == c.Kind {
+			number(&c.InFlight, k.inFlight)
+			span(&c.Timeout, k.timeout)
+		}
+	}
 	number(&c.InFlight, 8)
-	number(&c.Breaker.Failures, 5)
 	span(&c.Timeout, 10*time.Second)
+	number(&c.Breaker.Failures, 5)
 	span(&c.LookupWait, 2*time.Second)
 	span(&c.Retry.First, time.Second)
 	span(&c.Retry.Max, 5*time.Minute)

@@ -12,6 +12,7 @@ type FHIR struct {
 	BaseURL string `yaml:"base_url"` // https, or http on loopback
 	Mode    string `yaml:"mode"`     // auto, transaction, put, single; default auto
 	Auth    Auth   `yaml:"auth"`
+	TLS     TLS    `yaml:"tls"`
 	// SearchByPost keeps patients' identifiers out of the record system's
 	// URLs, where it supports POST [type]/_search.
 	SearchByPost bool `yaml:"search_by_post"`
@@ -24,18 +25,35 @@ type FHIR struct {
 	IDAge  time.Duration `yaml:"id_age"` // how long ids of the record system are trusted, default 15m
 }
 
-// Auth says how to sign in. Secrets stand in files of mode 0600.
+// Auth says how to sign in. Secrets and keys stand in files of mode 0600.
 type Auth struct {
-	Kind         string `yaml:"kind"` // none, bearer, basic
+	Kind         string `yaml:"kind"` // none, bearer, basic, smart
 	TokenFile    string `yaml:"token_file"`
 	Username     string `yaml:"username"`
 	PasswordFile string `yaml:"password_file"`
+
+	// SMART Backend Services: where tokens are had (found at the record system
+	// if left out), who we are, the private key as PEM or JWK, its id, and what
+	// is asked for.
+	TokenURL string `yaml:"token_url"`
+	ClientID string `yaml:"client_id"`
+	KeyFile  string `yaml:"key_file"`
+	KeyID    string `yaml:"key_id"`
+	Scope    string `yaml:"scope"`
 }
+
+// usualScope is what an outlet does at a record system, in SMART scopes of
+// version 2.
+const usualScope = "system/Observation.crus system/DiagnosticReport.crus system/Patient.rs system/Specimen.crus " +
+	"system/Provenance.crus system/Device.crs system/Organization.crs system/Substance.crs"
 
 func (f *FHIR) withDefaults() {
 	text(&f.Mode, modeAuto)
 	text(&f.OwnIDs, "auto")
 	text(&f.Auth.Kind, "none")
+	if f.Auth.Kind == "smart" {
+		text(&f.Auth.Scope, usualScope)
+	}
 	span(&f.IDAge, 15*time.Minute)
 }
 
@@ -53,6 +71,7 @@ func (f *FHIR) validate(say sayFault) {
 	oneOf(say, "own_ids", f.OwnIDs, "auto", "never")
 	within(say, "id_age", f.IDAge, time.Second, 24*time.Hour)
 	f.Auth.validate(say)
+	f.TLS.validate(say)
 }
 
 func (f *FHIR) open(c Config, s Settings) (Destination, error) { return newRecordSystem(c, s) }
@@ -60,8 +79,8 @@ func (f *FHIR) open(c Config, s Settings) (Destination, error) { return newRecor
 func (a Auth) validate(say sayFault) {
 	switch a.Kind {
 	case "none":
-		if a.TokenFile != "" || a.PasswordFile != "" {
-			say("auth.kind", "a secret is named, but the kind says none", "write bearer or basic")
+		if a.TokenFile != "" || a.PasswordFile != "" || a.KeyFile != "" {
+			say("auth.kind", "a secret is named, but the kind says none", "write bearer, basic or smart")
 		}
 	case "bearer":
 		if a.TokenFile == "" {
@@ -74,8 +93,21 @@ func (a Auth) validate(say sayFault) {
 		if a.PasswordFile == "" {
 			say("auth.password_file", "basic needs a password", "write the path of a file of mode 0600 that holds it")
 		}
+	case "smart":
+		if a.ClientID == "" {
+			say("auth.client_id", "smart needs the id that the record system gave to us", "write it here")
+		}
+		if a.KeyFile == "" {
+			say("auth.key_file", "smart needs a private key", "write the path of a file of mode 0600 with an RSA or P-384 key, PEM or JWK")
+		}
+		if a.KeyID == "" {
+			say("auth.key_id", "smart needs the id under which our public key is published", "write the kid of the key")
+		}
+		if a.TokenURL != "" && badBase(a.TokenURL) != "" {
+			say("auth.token_url", badBase(a.TokenURL), "write the address of the token endpoint, or leave it out to have it found")
+		}
 	default:
-		say("auth.kind", "auth kind "+a.Kind+" does not exist", "write none, bearer or basic")
+		say("auth.kind", "auth kind "+a.Kind+" does not exist", "write none, bearer, basic or smart")
 	}
 }
 

@@ -37,10 +37,13 @@ func (r *recordSystem) Find(ctx context.Context, d poct.Delivery) Answered {
 			return a
 		}
 	}
+	if missing == 0 || there == 0 {
+		r.partial.forget(d.ID)
+	}
 	switch {
 	case there == 0:
 		return r.specimenUntouched(ctx, s)
-	case missing > 0 && d.Attempts < mostPartial:
+	case missing > 0 && r.partial.more(d.ID) < mostPartial:
 		return Answered{Class: Unknown, Status: http.StatusOK, Note: "partly visible"}
 	case missing > 0:
 		return r.stop(Ambiguous, problemDiffers(r.cfg.ID))

@@ -31,6 +31,7 @@ func (w *Worker) finish(ctx context.Context, d poct.Delivery, a Answered, intent
 		w.mu.Lock()
 		delete(w.sent, d.ID)
 		w.mu.Unlock()
+		w.conflicts.forget(d.ID)
 	}
 	if w.s.Answered != nil {
 		w.s.Answered(o.Receipt, o.Done, now.Sub(d.First))

@@ -37,8 +37,8 @@ func (r *recordSystem) Prepare(ctx context.Context, d poct.Delivery) ([]byte, ma
 	return body, merged(t.remote, map[string]string{"patient": patient}), Answered{Class: Done}
 }
 
-// capabilities is what the record system said it can do. One that does not say
-// is taken for one that can do what R4 asks of all.
+// capabilities is what the record system said it can do. What it does not say
+// it cannot.
 func (r *recordSystem) capabilities(ctx context.Context) (fhir.Caps, Answered) {
 	if caps := r.caps.Load(); caps != nil {
 		return *caps, Answered{Class: Done}
@@ -49,7 +49,9 @@ func (r *recordSystem) capabilities(ctx context.Context) (fhir.Caps, Answered) {
 	switch a := r.question(Classify(got, err), got); {
 	case a.Class == Done:
 		r.caps.Store(&caps)
-	case a.Class == Configuration, got.Status == http.StatusOK:
+	case a.Class == Configuration: // it has no such statement
+		return fhir.Caps{}, Answered{Class: Done}
+	case got.Status == http.StatusOK && r.cfg.FHIR.Mode != modeAuto: // it has one that nobody can read
 		return fhir.Caps{}, Answered{Class: Done}
 	default:
 		return fhir.Caps{}, a

@@ -17,22 +17,27 @@ type recordSystem struct {
 	cfg      Config
 	s        Settings
 	client   *fhir.Client
-	sign     *signIn
+	sign     credentials
 	caps     atomic.Pointer[fhir.Caps]
 	patients *patients
 	shared   *shared
 	parsed   parsed
 	habits   habits
+	partial  counts // look-ups that found a transaction half there
 }
 
 func newRecordSystem(cfg Config, s Settings) (*recordSystem, error) {
-	sign, err := newSignIn(cfg.FHIR.Auth)
-	if err != nil {
-		return nil, err
-	}
 	hc := s.HTTP
 	if hc == nil {
-		hc = &http.Client{Transport: transport(cfg.InFlight, cfg.Timeout)}
+		trust, err := cfg.FHIR.TLS.Client()
+		if err != nil {
+			return nil, err
+		}
+		hc = &http.Client{Transport: transport(cfg.InFlight, cfg.Timeout, trust)}
+	}
+	sign, err := newCredentials(cfg.FHIR.Auth, cfg.FHIR.BaseURL, hc, s, cfg.Timeout)
+	if err != nil {
+		return nil, err
 	}
 	client, err := fhir.New(cfg.FHIR.BaseURL, fhir.Options{HTTP: hc, Authorize: sign.authorize, SearchByPost: cfg.FHIR.SearchByPost})
 	if err != nil {
@@ -61,7 +66,7 @@ func (r *recordSystem) Refresh(ctx context.Context) error {
 	return nil
 }
 
-// SignInAgain reads the secret's file once more.
+// SignInAgain gets new credentials, from the secret's file or the token endpoint.
 func (r *recordSystem) SignInAgain() (bool, error) { return r.sign.refresh() }
 
 func (r *recordSystem) stop(c Class, p *poct.Problem) Answered { return Answered{Class: c, Problem: p} }

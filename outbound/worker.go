@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"maps"
 	"math/rand/v2"
 	"net/http"
@@ -48,6 +49,8 @@ type Worker struct {
 	breaker *breaker
 	backoff *backoff
 	lease   time.Duration
+
+	conflicts counts // refusals as a conflict, with nothing to be seen
 
 	mu       sync.Mutex
 	sent     map[int64]time.Time // end of the last send of this process, by delivery
@@ -94,7 +97,7 @@ func NewWorker(cfg Config, s Settings, to Destination) (*Worker, error) {
 	}
 	return &Worker{
 		cfg: cfg, s: s, to: to,
-		breaker: &breaker{most: cfg.Breaker.Failures, pause: cfg.Breaker.Pause},
+		breaker: &breaker{most: cfg.Breaker.Failures, pause: cfg.Breaker.Pause, wide: cfg.InFlight},
 		backoff: &backoff{first: cfg.Retry.First, most: cfg.Retry.Max, rnd: s.Rand},
 		// Room for the look-ups before a send, the send, and those after it.
 		lease: 6 * cfg.Timeout,
@@ -113,8 +116,11 @@ func (w *Worker) Health() Health {
 }
 
 // Run delivers until ctx ends. Deliveries on the way are finished first; each
-// is bounded by its lease.
+// is bounded by its lease. What the destination keeps open is closed then.
 func (w *Worker) Run(ctx context.Context) error {
+	if c, ok := w.to.(io.Closer); ok {
+		defer func() { _ = c.Close() }() // nothing more is expected of it
+	}
 	var flying sync.WaitGroup
 	defer flying.Wait()
 	free := make(chan struct{}, w.cfg.InFlight)
@@ -123,7 +129,7 @@ func (w *Worker) Run(ctx context.Context) error {
 	slots := w.cfg.InFlight
 	for ctx.Err() == nil {
 		slots += drain(free)
-		n, until := w.breaker.gate(w.s.Now(), slots)
+		n, until := w.breaker.gate(w.s.Now(), slots, w.cfg.InFlight-slots)
 		var claimed []poct.Delivery
 		if n > 0 {
 			var err error
@@ -281,7 +287,7 @@ func (w *Worker) attempt(ctx context.Context, d *poct.Delivery) (a Answered, int
 		found := w.signedIn(func() Answered { return w.to.Find(ctx, *d) })
 		if found.Class == Absent {
 			found.Class, found.Status = Transient, a.Status
-			if d.Attempts >= mostConflicts {
+			if w.conflicts.more(d.ID) >= mostConflicts {
 				found.Class, found.Problem = Refused, problemRefused(w.cfg.ID, "it calls this a conflict each time")
 			}
 		}

@@ -6,6 +6,13 @@ func (r *Record) capabilities() []byte {
 	r.mu.RLock()
 	s := r.switches
 	r.mu.RUnlock()
+	if s.Boasts {
+		s = Switches{}
+	}
+	versioning := "versioned"
+	if s.NoVersions {
+		versioning = "no-version"
+	}
 	array := func(list ...*node) *node { return &node{kind: isArray, items: list} }
 	interactions := func(codes ...string) *node {
 		n := array()
@@ -24,7 +31,7 @@ func (r *Record) capabilities() []byte {
 		if types[t].elements["identifier"] != nil {
 			params.items = append(params.items, object("name", "identifier", "type", "token"))
 		}
-		resources = append(resources, object("type", t, "interaction", does, "versioning", "versioned",
+		resources = append(resources, object("type", t, "interaction", does, "versioning", versioning,
 			"conditionalCreate", !s.NoConditionalCreate, "conditionalUpdate", true,
 			"updateCreate", !s.NoClientIDs, "searchParam", params))
 	}

@@ -132,7 +132,7 @@ func (r *Record) ServeHTTP(w http.ResponseWriter, req *http.Request) {
 	}
 	rep := reply{}
 	if fault.Kind == NoFault || fault.Apply {
-		rep = r.answer(req, body)
+		rep = r.mannered(r.answer(req, body))
 	}
 	rep = fault.spoil(rep)
 	r.log.add(r.access(req, body, rep.status))

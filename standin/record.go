@@ -11,19 +11,6 @@ import (
 	"time"
 )
 
-// Switches are the habits in which real servers differ. The zero value is the
-// friendliest R4 server.
-type Switches struct {
-	NoClientIDs         bool          // PUT to a new id is 405; updateCreate is false
-	IgnoreIfNoneMatch   bool          // If-None-Match: * on PUT has no effect
-	StaleIs409          bool          // a stale If-Match is 409, as in STU3, not 412
-	NoConditionalCreate bool          // If-None-Exist is refused with 412
-	NoTransaction       bool          // POST to the base is refused
-	NoSubstance         bool          // no Substance of its own; contained ones only
-	IndexLag            time.Duration // searches miss what is younger
-	IndexLagRequests    int64         // searches miss what fewer later requests have passed
-}
-
 // Options of a record.
 type Options struct {
 	Token    string // bearer token asked for; "" for none
@@ -148,13 +135,6 @@ func (r *Record) AddPatients(patients ...Patient) {
 	}
 }
 
-// SetSwitches changes the record's habits.
-func (r *Record) SetSwitches(s Switches) {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	r.switches = s
-}
-
 // SetToken changes the bearer token that is asked for.
 func (r *Record) SetToken(token string) {
 	r.mu.Lock()
@@ -193,12 +173,16 @@ func (r *Record) put(typ, id string, tree *node) *version {
 		}
 	}
 	at := r.now()
+	tree = r.kept(tree)
 	tree.set("id", text(id))
 	meta := object("versionId", strconv.Itoa(number), "lastUpdated", at.UTC().Format("2006-01-02T15:04:05.000Z"))
 	for _, m := range tree.get("meta").members0() {
 		if meta.get(m.key) == nil {
 			meta.set(m.key, m.value)
 		}
+	}
+	if r.switches.NoVersions {
+		meta = object("lastUpdated", meta.str("lastUpdated"))
 	}
 	tree.set("meta", meta)
 	e.versions = append(e.versions, version{number: number, at: at, body: tree.render(nil)})

@@ -6,7 +6,6 @@ import (
 	"sort"
 	"strconv"
 	"strings"
-	"time"
 )
 
 func versionURL(typ, id string, number int) string {
@@ -56,14 +55,7 @@ func (r *Record) transaction(body []byte) reply {
 	}
 	var entries []*node
 	for _, s := range steps {
-		v := r.resources[s.plan.typ][s.plan.id].current()
-		status := "200 OK"
-		if s.plan.create {
-			status = "201 Created"
-		}
-		entries = append(entries, object("response", object(
-			"status", status, "location", versionURL(s.plan.typ, s.plan.id, v.number),
-			"etag", etag(v.number), "lastModified", v.at.UTC().Format(time.RFC3339))))
+		entries = append(entries, r.entryResponse(s.plan, r.resources[s.plan.typ][s.plan.id].current()))
 	}
 	return reply{status: http.StatusOK, body: bundle("transaction-response", entries, -1).render(nil)}
 }

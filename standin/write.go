@@ -2,6 +2,7 @@ package standin
 
 import (
 	"net/http"
+	"slices"
 	"strings"
 )
 
@@ -103,6 +104,9 @@ func (r *Record) prepareCreate(w write) (plan, reply, bool) {
 		return no(refuse(http.StatusBadRequest, "value", "If-None-Exist is not a query"))
 	}
 	found, bad := r.find(w.typ, query)
+	if blind := r.switches.BlindConditions; blind > 0 {
+		found = slices.DeleteFunc(found, func(e *entry) bool { return r.now().Sub(e.created) < blind })
+	}
 	switch {
 	case bad != "":
 		return no(refuse(http.StatusBadRequest, "not-supported", "search parameter %s is not known here", bad))
@@ -144,7 +148,7 @@ func (r *Record) prepareUpdate(w write) (plan, reply, bool) {
 	}
 	e := r.resources[w.typ][w.id]
 	alive := e != nil && !e.current().deleted
-	if match := w.header.Get("If-Match"); match != "" {
+	if match := w.header.Get("If-Match"); match != "" && !r.switches.NoVersions {
 		if !alive || !sameTag(match, e.current().number) {
 			status := http.StatusPreconditionFailed
 			if r.switches.StaleIs409 {

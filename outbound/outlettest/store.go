@@ -62,6 +62,13 @@ func (s *Store) Add(outlet string, r poct.Result, action poct.Action) int64 {
 	return id
 }
 
+// Len is how many deliveries were added.
+func (s *Store) Len() int {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return len(s.rows)
+}
+
 // Row is a copy of a delivery's row.
 func (s *Store) Row(id int64) Row {
 	s.mu.Lock()
