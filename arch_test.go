@@ -37,7 +37,7 @@ var rooms = []struct {
 	{"store", []string{"poct", "ledger", "fault"}},
 	{"store/...", []string{"poct", "ledger", "store", "fault"}},
 	{"pipeline", []string{"poct", "mapping", "validate", "fault"}},
-	{"outbound", []string{"poct", "mapping", "wire/fhir", "fault"}},
+	{"outbound", []string{"poct", "mapping", "wire/fhir", "wire/hl7", "fault"}},
 	{"outbound/outlettest", []string{"poct", "outbound"}},
 	{"review", []string{"poct", "ledger", "quality"}},
 	{"web", []string{"poct", "ledger", "review", "quality"}},

@@ -103,7 +103,7 @@ func (c Config) WithDefaults() Config {
 			span(&c.Timeout, k.timeout)
 		}
 	}
-	number(&c.InFlight, 8)
+	number(&c.InFlight, 8) // of a kind that there is not: Validate tells of that alone
 	span(&c.Timeout, 10*time.Second)
 	number(&c.Breaker.Failures, 5)
 	span(&c.LookupWait, 2*time.Second)
