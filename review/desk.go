@@ -197,26 +197,25 @@ func (d *Desk) may(h poct.HoldRecord, act poct.Act, actor poct.Actor, runBy stri
 // operator first does not open the way to releasing one's own test.
 func (d *Desk) runBy(ctx context.Context, h poct.HoldRecord, actor poct.Actor) (string, error) {
 	by := h.Reading.Operator
-	if actor.Operator == "" || by == actor.Operator || h.Result == "" {
+	if actor.Operator == "" || actor.Ran(by) || h.Result == "" {
 		return by, nil
 	}
 	t, err := d.s.Store.Trace(ctx, h.Result)
 	if err != nil {
 		return "", fmt.Errorf("look up the versions of result %s: %w", h.Result, err)
 	}
-	if ranBy(t, actor) {
-		return actor.Operator, nil
+	for _, v := range t.Versions {
+		if actor.Ran(v.Result.Reading.Operator) {
+			return v.Result.Reading.Operator, nil
+		}
 	}
 	return by, nil
 }
 
-// ranBy tells whether any version of a result was run under the person's own
-// operator number.
+// ranBy tells whether any version of a result was run under one of the
+// person's own operator numbers.
 func ranBy(t poct.Trace, actor poct.Actor) bool {
-	own := strings.TrimSpace(actor.Operator)
-	return own != "" && slices.ContainsFunc(t.Versions, func(v poct.VersionRecord) bool {
-		return strings.EqualFold(strings.TrimSpace(v.Result.Reading.Operator), own)
-	})
+	return slices.ContainsFunc(t.Versions, func(v poct.VersionRecord) bool { return actor.Ran(v.Result.Reading.Operator) })
 }
 
 // form checks what was written, and drops changes that change nothing.

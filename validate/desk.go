@@ -75,7 +75,7 @@ func (ru *Rules) May(problems []poct.Problem, act poct.Act, actor poct.Actor, ru
 		if !slices.ContainsFunc(desks, has) {
 			return forbidden("Results are released by a reviewer, coordinator or clinician.")
 		}
-		if runBy != "" && strings.EqualFold(strings.TrimSpace(actor.Operator), strings.TrimSpace(runBy)) {
+		if actor.Ran(runBy) {
 			return forbidden("Whoever ran the test may not release it. Ask a colleague.")
 		}
 	case poct.ActCorrect, poct.ActDiscard:
