@@ -3,7 +3,7 @@ package outbound
 // HL7v2 is what is written for an outlet of kind hl7v2 alone.
 type HL7v2 struct {
 	Address string     `yaml:"address"` // host:port, MLLP
-	TLS     *ClientTLS `yaml:"tls,omitempty"`
+	TLS     *TLS `yaml:"tls,omitempty"`
 	// Plain sends off this machine without TLS.
 	Plain bool `yaml:"plain"`
 	// Acknowledge: "original" waits for AA, "enhanced" for CA.
@@ -36,7 +36,9 @@ func (h *HL7v2) validate(say sayFault) {
 	if h.TLS != nil && h.Plain {
 		say("plain", "is true beside tls", "keep one of the two")
 	}
-	h.TLS.validate(say)
+	if h.TLS != nil {
+		h.TLS.validate(say)
+	}
 	oneOf(say, "acknowledge", h.Acknowledge, originalMode, enhancedMode)
 	if h.ApplicationAck && h.Acknowledge != enhancedMode {
 		say("application_ack", "is for enhanced mode; in original mode there is no other", "write acknowledge: enhanced, or remove it")
@@ -47,7 +49,7 @@ func (h *HL7v2) validate(say sayFault) {
 func (h *HL7v2) open(c Config, s Settings) (Destination, error) {
 	l := &lines{dial: h.dialer(c.Timeout)}
 	if h.TLS != nil {
-		if _, err := h.TLS.config(hostOf(h.Address)); err != nil {
+		if _, err := h.TLS.Client(); err != nil {
 			return nil, err
 		}
 	}

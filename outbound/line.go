@@ -30,7 +30,7 @@ func (h *HL7v2) dialer(timeout time.Duration) func(context.Context) (net.Conn, e
 		if h.TLS == nil {
 			return d.DialContext(ctx, "tcp", h.Address)
 		}
-		c, err := h.TLS.config(hostOf(h.Address))
+		c, err := h.TLS.Client() // anew each time: renewed certificates need no restart
 		if err != nil {
 			return nil, err
 		}

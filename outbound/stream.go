@@ -130,7 +130,7 @@ func (n *natsStream) connect() (*nats.Conn, jetstream.JetStream, error) {
 		opts = append(opts, nats.UserCredentials(n.cfg.CredsFile))
 	}
 	if n.cfg.TLS != nil {
-		c, err := n.cfg.TLS.config("") // the client fills in the host that it dials
+		c, err := n.cfg.TLS.Client() // the NATS client fills in the host that it dials
 		if err != nil {
 			return nil, nil, fmt.Errorf("%w: %w", errNotSent, err)
 		}

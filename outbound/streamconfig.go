@@ -8,7 +8,7 @@ import (
 // JetStream is what is written for an outlet of kind jetstream alone.
 type JetStream struct {
 	URL       string     `yaml:"url"` // nats://host:port or tls://host:port, those of a cluster with commas between
-	TLS       *ClientTLS `yaml:"tls,omitempty"`
+	TLS       *TLS `yaml:"tls,omitempty"`
 	Plain     bool       `yaml:"plain"` // nats:// off this machine
 	CredsFile string     `yaml:"creds_file,omitempty"`
 	Stream    string     `yaml:"stream"`  // that must take it
@@ -40,7 +40,9 @@ func (j *JetStream) validate(say sayFault) {
 	case clear:
 		say("url", "would carry results off this machine in the clear", "write tls://host:4222; or plain: true if something else protects the line")
 	}
-	j.TLS.validate(say)
+	if j.TLS != nil {
+		j.TLS.validate(say)
+	}
 	if j.Stream == "" || strings.ContainsAny(j.Stream, " .*>/\\\t") {
 		say("stream", "is not the name of a stream", "write a name without spaces, dots and wildcards, such as RELEASED")
 	}
@@ -52,7 +54,7 @@ func (j *JetStream) validate(say sayFault) {
 
 func (j *JetStream) open(c Config, s Settings) (Destination, error) {
 	if j.TLS != nil {
-		if _, err := j.TLS.config(""); err != nil {
+		if _, err := j.TLS.Client(); err != nil {
 			return nil, err
 		}
 	}

@@ -13,6 +13,9 @@ type TLS struct {
 	CAFile   string `yaml:"ca_file"`   // believed instead of the machine's own authorities
 	CertFile string `yaml:"cert_file"` // certificate of ours, with KeyFile
 	KeyFile  string `yaml:"key_file"`  // mode 0600
+	// ServerName is the name in the other side's certificate, if it is not that
+	// of the address.
+	ServerName string `yaml:"server_name"`
 }
 
 func (t TLS) validate(say sayFault) {
@@ -26,7 +29,7 @@ func (t TLS) validate(say sayFault) {
 
 // Client reads the files for the client's end of a connection.
 func (t TLS) Client() (*tls.Config, error) {
-	cfg := &tls.Config{MinVersion: tls.VersionTLS12}
+	cfg := &tls.Config{MinVersion: tls.VersionTLS12, ServerName: t.ServerName}
 	if t.CAFile != "" {
 		pem, err := os.ReadFile(t.CAFile)
 		if err != nil {
