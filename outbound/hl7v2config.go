@@ -2,8 +2,8 @@ package outbound
 
 // HL7v2 is what is written for an outlet of kind hl7v2 alone.
 type HL7v2 struct {
-	Address string     `yaml:"address"` // host:port, MLLP
-	TLS     *TLS `yaml:"tls,omitempty"`
+	Address string `yaml:"address"` // host:port, MLLP
+	TLS     *TLS   `yaml:"tls,omitempty"`
 	// Plain sends off this machine without TLS.
 	Plain bool `yaml:"plain"`
 	// Acknowledge: "original" waits for AA, "enhanced" for CA.

@@ -7,13 +7,13 @@ import (
 
 // JetStream is what is written for an outlet of kind jetstream alone.
 type JetStream struct {
-	URL       string     `yaml:"url"` // nats://host:port or tls://host:port, those of a cluster with commas between
-	TLS       *TLS `yaml:"tls,omitempty"`
-	Plain     bool       `yaml:"plain"` // nats:// off this machine
-	CredsFile string     `yaml:"creds_file,omitempty"`
-	Stream    string     `yaml:"stream"`  // that must take it
-	Subject   string     `yaml:"subject"` // what is published under
-	Payload   string     `yaml:"payload"` // fhir or hl7v2
+	URL       string `yaml:"url"` // nats://host:port or tls://host:port, those of a cluster with commas between
+	TLS       *TLS   `yaml:"tls,omitempty"`
+	Plain     bool   `yaml:"plain"` // nats:// off this machine
+	CredsFile string `yaml:"creds_file,omitempty"`
+	Stream    string `yaml:"stream"`  // that must take it
+	Subject   string `yaml:"subject"` // what is published under
+	Payload   string `yaml:"payload"` // fhir or hl7v2
 
 	LetterConfig `yaml:",inline"`
 }
