@@ -10,6 +10,7 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"net/http/httptrace"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -27,9 +28,12 @@ import (
 // their sender has long given up.
 type wire struct {
 	record *standin.Record
+	mu     sync.Mutex
 	// late decides to keep a write back; the sender sees a broken connection.
 	late func(*http.Request) bool
 	kept []kept
+	// seen are the writes that got through.
+	seen []kept
 }
 
 type kept struct {
@@ -48,6 +52,11 @@ func (w *wire) RoundTrip(req *http.Request) (res *http.Response, err error) {
 	if w.late != nil && standin.IsWrite(req) && w.late(req) {
 		w.kept = append(w.kept, kept{req, body})
 		return nil, io.ErrUnexpectedEOF
+	}
+	if standin.IsWrite(req) {
+		w.mu.Lock()
+		w.seen = append(w.seen, kept{req, body})
+		w.mu.Unlock()
 	}
 	return w.serve(req, body)
 }
@@ -95,6 +104,7 @@ type bench struct {
 	wire   *wire
 	cfg    Config
 	worker *Worker
+	way    way
 }
 
 var ada = poct.Patient{Authority: "MILLRACE", ID: "1002", Family: "Testperson", Given: "Ada", BirthDate: "1950-01-01", Sex: "F"}
@@ -119,6 +129,53 @@ func (b *bench) newWorker(owner string) *Worker {
 	})
 	require.NoError(b.t, err)
 	return w
+}
+
+// way is one form of writing results.
+type way struct {
+	name      string
+	mode, own string
+	// switches take away what this way does without.
+	switches standin.Switches
+}
+
+// ours tells the ways that create under ids of ours.
+func (w way) ours() bool { return w.own == "auto" }
+
+// whole tells the ways that write all or nothing.
+func (w way) whole() bool { return w.mode == modeTransaction }
+
+// ways are the forms that every rule has to hold in.
+var ways = []way{
+	{"transaction", modeTransaction, "never", standin.Switches{NoClientIDs: true}},
+	{"transaction, ids of ours", modeTransaction, "auto", standin.Switches{}},
+	{"put", modePut, "auto", standin.Switches{NoTransaction: true, NoConditionalCreate: true}},
+	{"put, If-None-Match ignored", modePut, "auto", standin.Switches{NoTransaction: true, IgnoreIfNoneMatch: true}},
+	{"single", modeSingle, "never", standin.Switches{NoTransaction: true, NoClientIDs: true}},
+}
+
+// eachWay runs a schedule in every form of writing.
+func eachWay(t *testing.T, run func(t *testing.T, b *bench)) {
+	for _, w := range ways {
+		t.Run(w.name, func(t *testing.T) { inWay(t, w, run) })
+	}
+}
+
+func inWay(t *testing.T, w way, run func(t *testing.T, b *bench)) {
+	inBubble(t, func(t *testing.T) {
+		b := newBench(t, w.switches)
+		b.way = w
+		b.cfg.FHIR.Mode, b.cfg.FHIR.OwnIDs = w.mode, w.own
+		b.worker = b.newWorker("one")
+		run(t, b)
+	})
+}
+
+// switches changes the record system's habits, and leaves the way's own.
+func (b *bench) switches(change func(*standin.Switches)) {
+	s := b.way.switches
+	change(&s)
+	b.record.SetSwitches(s)
 }
 
 // run lets a worker work until nothing is open, or the time is over.

@@ -16,15 +16,10 @@ import (
 )
 
 // fhirHarness is the FHIR outlet for the suite that every kind has to pass.
-type fhirHarness struct {
-	*bench
-	own string
-}
+type fhirHarness struct{ *bench }
 
 func (h fhirHarness) Worker(store *outlettest.Store, owner string) outlettest.Runner {
-	cfg := h.cfg
-	cfg.FHIR.OwnIDs = h.own
-	w, err := New(cfg, Settings{
+	w, err := New(h.cfg, Settings{
 		ID: outletID, Store: store, Log: zerolog.Nop(), Owner: owner, Systems: systems, Wake: store.Wake(),
 		HTTP: &http.Client{Transport: h.wire}, Rand: rand.New(rand.NewPCG(2, 2)),
 	})
@@ -71,10 +66,12 @@ func (h fhirHarness) Holds(n int) (versions []int) {
 }
 
 func TestOutletKeepsItsPromises(t *testing.T) {
-	for _, own := range []string{"auto", "never"} {
-		t.Run("own ids "+own, func(t *testing.T) {
+	for _, w := range ways {
+		t.Run(w.name, func(t *testing.T) {
 			outlettest.Run(t, inBubble, func(t *testing.T) outlettest.Harness {
-				return fhirHarness{newBench(t, standin.Switches{}), own}
+				b := newBench(t, w.switches)
+				b.cfg.FHIR.Mode, b.cfg.FHIR.OwnIDs = w.mode, w.own
+				return fhirHarness{b}
 			})
 		})
 	}

@@ -258,6 +258,8 @@ func (w *Worker) attempt(ctx context.Context, d *poct.Delivery) (a Answered, int
 			return Answered{Class: Waiting, Pause: wait, Note: "waiting out the last send"}, d.Intent
 		}
 	}
+	// What landed is looked up each time: marks may be an earlier version's.
+	d.Remote = settledRemote(merged(d.Remote, nil))
 	claimed := *d // what the store knows of it
 	if d.Intent {
 		if a = w.signedIn(func() Answered { return w.to.Find(ctx, *d) }); a.Class != Absent {
