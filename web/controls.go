@@ -261,11 +261,12 @@ func (v *controlsView) unsure(runs []run, charts []review.Chart, site string) {
 	}
 	last := charts[len(charts)-1]
 	var lots []string
+	rests := map[string][]string{} // what limits rest on -> levels
 	for _, m := range last.Materials {
 		if !slices.Contains(lots, m.Lot) {
 			lots = append(lots, m.Lot)
 		}
-		text := "Level " + m.Level + ", " + plural(m.Runs, "run") + " on strips " + last.StripLot
+		text := plural(m.Runs, "run") + " on strips " + last.StripLot
 		switch {
 		case m.Note != "" && m.SD == 0:
 			text += ": " + clause(m.Note) + ". The range is used."
@@ -276,7 +277,16 @@ func (v *controlsView) unsure(runs []run, charts []review.Chart, site string) {
 		default:
 			text += ": mean and SD from " + m.Basis + "."
 		}
-		v.Notes = append(v.Notes, text)
+		rests[text] = append(rests[text], m.Level)
+	}
+	for _, text := range sortedKeys(rests) {
+		levels := rests[text]
+		slices.Sort(levels)
+		noun, each := "Level ", ", "
+		if len(levels) > 1 {
+			noun, each = "Levels ", ", each "
+		}
+		v.Notes = append(v.Notes, noun+list(levels, "and")+each+text)
 	}
 	slices.Sort(v.Notes)
 	slices.Sort(lots)
