@@ -117,15 +117,19 @@ func (r *recordSystem) turned(got fhir.Answer, s sent) bool {
 	case unsupported && s.creates("*", "") && free && createsOnCondition(caps) && !h.noCondition.Load():
 		return r.turn(&h.noOwnIDs, "it takes no ids of ours; results are created unless their identifier is there")
 	case !s.steps && (unsupported || got.Status == http.StatusNotFound) && f.Mode == modeAuto:
-		h.noOwnIDs.Store(false) // it was not that
+		if !h.noTransaction.Load() {
+			h.noOwnIDs.Store(false) // it was not that
+		}
 		return r.turn(&h.noTransaction, "it takes no transactions; resources go one by one")
 	}
 	return false
 }
 
+// turn notes a habit; the request that showed it was of the old form, also
+// where another one showed it first.
 func (r *recordSystem) turn(habit *atomic.Bool, what string) bool {
 	if habit.Swap(true) {
-		return false
+		return true
 	}
 	r.s.Log.Warn().Msg("the record system does not do what its CapabilityStatement says: " + what)
 	return true

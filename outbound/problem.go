@@ -67,6 +67,12 @@ func problemNoWay(outlet string) *poct.Problem {
 		"Have one of the two switched on there. If it does offer one and does not say so, write mode: put or mode: single. Then send again.")
 }
 
+func problemNoVersions(outlet string) *poct.Problem {
+	return problem("record-no-versions", poct.FieldMessage,
+		"The record system behind outlet "+outlet+" names no versions, so that a change from here could write over somebody else's.",
+		"Correct or withdraw the copy there by hand. Have versions switched on there.")
+}
+
 func problemAmbiguous(outlet string) *poct.Problem {
 	return problem("record-ambiguous", poct.FieldMessage,
 		"The record system behind outlet "+outlet+" holds this result more than once.",

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"net/http"
+	"strings"
 
 	"github.com/google/uuid"
 
@@ -41,6 +42,9 @@ func (r *recordSystem) render(ctx context.Context, d poct.Delivery, patient stri
 		return s, Answered{Class: Done}
 	}
 	if d.Action != poct.Withdraw && !d.Unsure {
+		if versionless(d) {
+			return nil, r.stop(Refused, problemNoVersions(r.cfg.ID))
+		}
 		s, a := bundle(d.Action, d.Remote)
 		return &rendered{sent: s, remote: d.Remote}, a
 	}
@@ -60,6 +64,9 @@ func (r *recordSystem) render(ctx context.Context, d poct.Delivery, patient stri
 	}
 	if len(copies) == 0 && !anyObservation(remote) {
 		return nil, Answered{Class: Done, Note: "nothing there to withdraw"}
+	}
+	if versionless(poct.Delivery{Action: poct.Withdraw, Remote: remote}) {
+		return nil, r.stop(Refused, problemNoVersions(r.cfg.ID))
 	}
 	s, a := bundle(poct.Withdraw, remote)
 	if a.Class != Done {
@@ -83,6 +90,20 @@ func (r *recordSystem) renderUnsure(d poct.Delivery, copies []storedCopy, bundle
 	}
 	s, a = bundle(poct.Correct, remote)
 	return &rendered{sent: s, remote: remote}, a
+}
+
+// versionless tells that something is to be changed of which the record system
+// named no version: nothing would keep the change off somebody else's.
+func versionless(d poct.Delivery) bool {
+	if d.Action == poct.Create {
+		return false
+	}
+	for key, ref := range d.Remote {
+		if (strings.HasPrefix(key, "observation/") || key == "diagnosticreport") && ref != "" && d.Remote["etag/"+key] == "" {
+			return true
+		}
+	}
+	return false
 }
 
 // storedCopy is a resource found under one of a result's identifiers.

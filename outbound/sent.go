@@ -257,13 +257,16 @@ func (e sentEntry) given() sentEntry {
 // taken is the reverse: an entry created unless its identifier is there, with
 // the id left to the record system. Others refer to it by its full URL.
 func (e sentEntry) taken() sentEntry {
-	if e.IfNoneMatch != "*" || e.identifierURN() != e.FullURL {
+	provenance := e.typ() == "Provenance" && e.ref() == e.own() // it has no identifier
+	if !provenance && (e.IfNoneMatch != "*" || e.identifierURN() != e.FullURL) {
 		return e
 	}
 	_, id, _ := strings.Cut(e.own(), "/")
 	e.Resource = bytes.Replace(e.Resource, []byte(`"id":"`+id+`",`), nil, 1)
 	e.Method, e.URL, e.IfNoneMatch = http.MethodPost, e.typ(), ""
-	e.IfNoneExist = e.identifier().Query()
+	if !provenance {
+		e.IfNoneExist = e.identifier().Query()
+	}
 	return e
 }
 
