@@ -145,6 +145,10 @@ func (n *narrator) tell(e poct.Event) (title, detail string, mark Mark) {
 		return named("Refused by outlet ", e.Outlet, "Refused"), join(n.answer(e, p), "set aside for a person"), MarkHeld
 	case poct.EventCancelled:
 		return "Cancelled before it was sent", named("outlet ", e.Outlet, ""), ""
+	case poct.EventPaused:
+		return named("Outlet ", e.Outlet, "An outlet") + " paused" + by, n.reason(e, p), MarkWaiting
+	case poct.EventResumed:
+		return named("Outlet ", e.Outlet, "An outlet") + " resumed" + by, n.reason(e, p), ""
 	case poct.EventRegistry:
 		return "Registry changed" + by, "", ""
 	case poct.EventStarted:

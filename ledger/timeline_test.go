@@ -123,7 +123,8 @@ func TestTimelineKnowsEveryKind(t *testing.T) {
 		poct.EventFiled, poct.EventHeld, poct.EventDuplicate, poct.EventIgnored, poct.EventLooked, poct.EventCorrected,
 		poct.EventOverridden, poct.EventDiscarded, poct.EventRetried, poct.EventCalled, poct.EventIntent, poct.EventUnknown,
 		poct.EventRetry, poct.EventDelivered, poct.EventRefused, poct.EventCancelled, poct.EventWaiting, poct.EventRegistry,
-		poct.EventStarted, poct.EventStopped, poct.EventInlet, poct.EventExported, poct.EventLookBack, poct.EventWidened, "edge-joined"} {
+		poct.EventStarted, poct.EventStopped, poct.EventInlet, poct.EventExported, poct.EventLookBack, poct.EventWidened,
+		poct.EventPaused, poct.EventResumed, "edge-joined"} {
 		tr.Events = append(tr.Events, poct.Event{Kind: k, Actor: "k.osei"})
 	}
 	var b strings.Builder

@@ -95,10 +95,14 @@ type claimed struct {
 // the order they became due. Of each result at most one is under way: a later
 // version waits until the one before it was delivered or cancelled unsent. A
 // delivery whose lease ran out is handed out again under a new epoch; if it
-// carries an intent the one before may have been sent.
+// carries an intent the one before may have been sent. While a person has
+// paused the outlet nothing is handed out.
 func (s *Store) ClaimDeliveries(ctx context.Context, outlet, owner string, most int, term time.Duration) ([]poct.Delivery, error) {
 	if err := s.dead.Load(); err != nil {
 		return nil, *err
+	}
+	if _, paused := s.paused.get(outlet); paused {
+		return nil, nil
 	}
 	q := s.read.with(context.WithoutCancel(ctx))
 	l := &s.sending

@@ -72,6 +72,7 @@ type Store struct {
 	registry atomic.Pointer[snapshot]
 	versions *versionCache
 	contacts contacts
+	paused   pauses
 	arrivals arrivalLeases
 	sending  deliveryLeases
 	arrived  chan struct{}
@@ -228,6 +229,9 @@ func (s *Store) load() error {
 		return err
 	}
 	if err := s.contacts.load(q); err != nil {
+		return err
+	}
+	if err := s.paused.load(q); err != nil {
 		return err
 	}
 	tree, err := loadTree(q)

@@ -340,6 +340,10 @@ func TestVerifyFindsWhatWasChanged(t *testing.T) {
 		{"what was read back", `UPDATE calls SET read_back = '5.2' WHERE reached = 1`, "not the one that was made"},
 		{"a call that reached nobody, as one that did", `UPDATE calls SET reached = 1`, "not the one that was made"},
 		{"a call removed", `DELETE FROM calls WHERE reached = 0`, "is not in the table calls"},
+		{"a pause taken back", `UPDATE outlet_pauses SET paused = 0`, "not the one that was asked for"},
+		{"why an outlet was paused", `UPDATE outlet_pauses SET reason = 'no reason'`, "not the one that was asked for"},
+		{"when an outlet was paused", `UPDATE outlet_pauses SET at = at + 1`, "not the one that was asked for"},
+		{"a pause removed", `DELETE FROM outlet_pauses`, "is not in the table outlet_pauses"},
 		{"a look-back's span", `UPDATE lookbacks SET since = since + 1`, "not the one that was opened"},
 		{"a look-back removed", `DELETE FROM lookback_items; DELETE FROM lookbacks`, "look-backs"},
 		{"a result taken off a look-back", `DELETE FROM lookback_items WHERE judged = ''`, "results looked back on"},
@@ -436,6 +440,7 @@ func fillForVerify(t *testing.T, s *Store) {
 	require.NoError(t, err)
 	require.NoError(t, s.Call(ctx, poct.CallTry{Result: id, By: "r.ito", To: "ward", Comment: "no answer"}))
 	require.NoError(t, s.Call(ctx, poct.CallTry{Result: id, By: "r.ito", To: "ward", Reached: true, ReadBack: "2.5", Comment: "told"}))
+	require.NoError(t, s.PauseOutlet(ctx, "second", "k.osei", "being moved"))
 	_, err = s.Accept(ctx, arrival("message "+outcome("held", poct.HoldIt).Result.Key))
 	require.NoError(t, err)
 	failed := outcome("control", poct.File)

@@ -361,7 +361,7 @@ func (v *verifier) smaller() error {
 	if err := v.number("notices", notices, "notices", poct.EventInlet); err != nil {
 		return err
 	}
-	if err := errors.Join(v.calls(), v.lookbacks(), v.rejudgements()); err != nil {
+	if err := errors.Join(v.calls(), v.lookbacks(), v.rejudgements(), v.outletPauses()); err != nil {
 		return err
 	}
 	return v.registry()

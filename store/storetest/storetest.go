@@ -25,6 +25,9 @@ type Store interface {
 	Intent(context.Context, poct.Delivery, []byte, map[string]string) error
 	Finish(context.Context, poct.Delivery, poct.SendOutcome) error
 	Release(poct.Delivery)
+	PauseOutlet(ctx context.Context, outlet, actor, reason string) error
+	ResumeOutlet(ctx context.Context, outlet, actor, reason string) error
+	Paused(outlet string) (poct.Pause, bool)
 	Settle(context.Context, string, poct.Settlement, func(poct.Book, poct.HoldRecord, poct.Arrival) (poct.Decision, error)) (poct.HoldRecord, error)
 	Holds(context.Context, store.HoldFilter) ([]poct.HoldRecord, error)
 	HoldCounts(context.Context) ([]store.HoldCount, error)
@@ -91,6 +94,7 @@ func Run(t *testing.T, open Open) {
 		{"Decide", testDecide},
 		{"Deliver", testDeliver},
 		{"Queue", testQueue},
+		{"Pause", testPause},
 		{"Settle", testSettle},
 		{"Refused", testRefused},
 		{"Find", testFind},
