@@ -142,8 +142,9 @@ const (
 	arrivalFields = `SELECT a.seq, a.id, a.inlet, a.source, a.digest, a.received, a.peer, a.format, a.control, a.position, a.fault,
 	a.event, a.packed, a.raw, `
 	arrivalColumns = arrivalFields + `b.packed, b.body FROM arrivals a LEFT JOIN batches b ON b.id = a.batch `
-	// A judge needs no batch, which may be long.
-	claimColumns = arrivalFields + `NULL, NULL FROM arrivals a `
+	// A judge needs no batch, which may be long, but for the hello of a POCT1-A
+	// meter: the documents themselves do not name it.
+	claimColumns = arrivalFields + `b.packed, b.body FROM arrivals a LEFT JOIN batches b ON b.id = a.batch AND a.format = 'poct1a' `
 )
 
 func (s *Store) scanArrival(rows rowSet) (storedArrival, error) {

@@ -115,6 +115,18 @@ func testClaim(t *testing.T, open Open) {
 		assert.Equal(t, sent, claim(10), "expired leases go back, in front")
 		assert.Empty(t, claim(10))
 	})
+	t.Run("what a judge is handed", func(t *testing.T) {
+		w := NewWorld(t, open)
+		for i, format := range []string{"hl7v2", "poct1a"} {
+			_, err := w.Accept(w.Ctx, poct.Arrival{Inlet: "ward", Source: "ward", Format: format, Raw: []byte{byte('a' + i)},
+				Digest: sha256.Sum256([]byte(format)), Batch: []byte("what it came with")})
+			require.NoError(t, err)
+		}
+		claims := w.Claim()
+		require.Len(t, claims, 2)
+		assert.Empty(t, claims[0].Arrival.Batch, "a batch may be long, and its messages say all")
+		assert.Equal(t, "what it came with", string(claims[1].Arrival.Batch), "a POCT1-A document does not name its meter: the hello does")
+	})
 	// A worker that was stopped while it decided: another one took the arrival
 	// over and decided it. Only one decision stands.
 	t.Run("a late worker is fenced", func(t *testing.T) {
