@@ -51,6 +51,9 @@ func TestInventedDay(t *testing.T) {
 	profiles := profilesIn(t, setup.Config)
 	messages, rendered := 0, 0
 	for _, it := range day.Items {
+		if it.Way == standin.POCT1A {
+			continue // names no meter: the hello of its conversation does
+		}
 		for _, raw := range messagesOf(it) {
 			messages++
 			a := poct.Arrival{ID: "01957a4e-0000-7000-8000-000000000001", Raw: raw}
@@ -81,6 +84,7 @@ func TestInventedDay(t *testing.T) {
 
 func messagesOf(it standin.Item) [][]byte {
 	raw := bytes.ReplaceAll(it.Bytes, []byte("{sent}"), []byte("20260305180000"))
+	raw = bytes.ReplaceAll(raw, []byte("{local}"), []byte("20260305180000"))
 	if it.Messages < 2 {
 		return [][]byte{raw}
 	}

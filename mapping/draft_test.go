@@ -1,6 +1,7 @@
 package mapping
 
 import (
+	"bytes"
 	"maps"
 	"slices"
 	"strings"
@@ -51,6 +52,9 @@ func TestDraftsReadTheInventedDay(t *testing.T) {
 	var samples [][]byte
 	for _, it := range day.Items {
 		for _, raw := range messagesOf(it) {
+			if !bytes.HasPrefix(raw, []byte("MSH")) && !bytes.HasPrefix(raw, []byte("Serial;")) {
+				continue // other formats have drafts of their own above
+			}
 			good := !slices.ContainsFunc(Decode(poct.Arrival{Raw: raw}, byHand, dublin), func(d Decoded) bool {
 				return d.Reading.Kind == poct.KindUnread || len(d.Problems) > 0
 			})

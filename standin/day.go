@@ -1,6 +1,7 @@
 package standin
 
 import (
+	"bytes"
 	"fmt"
 	"math/rand/v2"
 	"time"
@@ -15,6 +16,8 @@ const (
 	HTTP   Way = "http"
 	Queue  Way = "jetstream"
 	Folder Way = "folder"
+	LIS    Way = "lis" // LIS02 records over the LIS01 link
+	POCT1A Way = "poct1a"
 )
 
 // Ends of an arrival or a reading.
@@ -24,11 +27,13 @@ const (
 	held      = "held"
 	duplicate = "duplicate"
 	ignored   = "ignored"
+	discarded = "discarded"
 )
 
 // Want is what must become of an item.
 type Want struct {
-	End      string         // of the arrival
+	End      string         // of the arrival, before anybody acts
+	Settled  string         // of the arrival, after a person did; "" if nobody does
 	Readings map[string]int // end -> readings; nil for one with End
 	Codes    []string       // problems that must be among those found
 	Critical bool           // a person must be told
@@ -43,7 +48,7 @@ type Item struct {
 	Meter string // who sends; the items of one meter go one after another
 	Way   Way
 	Name  string // of the file, for Folder
-	Bytes []byte // {sent} stands for the time of sending
+	Bytes []byte // {sent}, {local} and {zoned} stand for the time of sending, see stamped
 	Clock time.Duration
 	Times int // how often these bytes are sent
 	// Messages is how many arrivals it makes: more than one for a batch.
@@ -58,6 +63,7 @@ type Item struct {
 type Day struct {
 	Start time.Time
 	Items []Item
+	Acts  []Act // what people do between the phases
 	// Outage is the phase in which the record system is away.
 	Outage int
 
@@ -68,9 +74,12 @@ type Day struct {
 	notThere   person // unknown to the record system
 	otherBirth person
 	merged     person
+	onHeparin  person
+	anaemic    person
 	corrected  test
 	withdrawn  test
-	free       int // next patient without a result
+	compared   []test // tests whose patients the laboratory measures too
+	free       int    // next patient without a result
 	seq        map[string]int
 	at         map[string]time.Time // newest device time by meter
 	files      int
@@ -86,11 +95,13 @@ func NewDay(seed uint64, start time.Time) (*Day, error) {
 		Start: start.In(local).Truncate(time.Second), Outage: 2, local: local,
 		rnd: rand.New(rand.NewPCG(seed, 1)), seq: map[string]int{}, at: map[string]time.Time{},
 	}
-	d.people = people(d.rnd, 420)
+	d.people = people(d.rnd, 520)
 	d.twice, d.notThere, d.otherBirth, d.merged = d.next(), d.next(), d.next(), d.next()
+	d.onHeparin, d.anaemic = d.next(), d.next()
 	d.morning()
 	d.outage()
 	d.afternoon()
+	d.evening()
 	return d, nil
 }
 
@@ -115,14 +126,14 @@ func (d *Day) ago(hours float64) time.Time {
 // test prepares the next test of a meter, some minutes after its last one.
 func (d *Day) test(meter string, inr string) test {
 	d.seq[meter]++
-	d.at[meter] = d.at[meter].Add(time.Duration(150+d.rnd.IntN(120)) * time.Second)
+	d.at[meter] = d.at[meter].Add(time.Duration(100+d.rnd.IntN(100)) * time.Second)
 	p := d.next()
 	return test{meter: meter, seq: 1000 + d.seq[meter], at: d.at[meter], who: &p, inr: inr}
 }
 
 // add puts a test into the script.
 func (d *Day) add(phase int, story string, t test, w Want) *Item {
-	return d.put(phase, story, t.meter, deviceOf(t.meter).way, t.say(), w)
+	return d.put(phase, story, t.meter, t.by(), t.say(), w)
 }
 
 func (d *Day) put(phase int, story, meter string, way Way, b []byte, w Want) *Item {
@@ -134,13 +145,26 @@ func (d *Day) put(phase int, story, meter string, way Way, b []byte, w Want) *It
 	}
 	if way == Folder {
 		d.files++
-		it.Name = fmt.Sprintf("%s-%04d.csv", meter, d.files)
+		it.Name = fmt.Sprintf("%s-%04d.%s", meter, d.files, ending(b))
 	}
 	if it.Want.Answer == "" {
 		it.Want.Answer = answerOf(way, b)
 	}
 	d.Items = append(d.Items, it)
 	return &d.Items[len(d.Items)-1]
+}
+
+// ending is that of a file with these bytes.
+func ending(b []byte) string {
+	switch {
+	case bytes.HasPrefix(b, []byte("{")):
+		return "json"
+	case bytes.HasPrefix(b, []byte("<")):
+		return "xml"
+	case bytes.HasPrefix(b, []byte("H|")):
+		return "lis"
+	}
+	return "csv"
 }
 
 // answerOf is the good answer: enhanced mode asks for CA, original for AA.
@@ -155,34 +179,49 @@ func answerOf(way Way, b []byte) string {
 		return "AA"
 	case HTTP:
 		return "202"
+	case LIS:
+		return "ACK"
+	case POCT1A:
+		return "AA"
 	}
 	return "stored"
 }
 
 // observations is how many a delivered test makes.
 func observations(t test) int {
-	if _, pt := t.value(deviceOf(t.meter)); pt == "" || deviceOf(t.meter).model == reed {
+	if _, pt := t.value(deviceOf(t.meter)); pt == "" || deviceOf(t.meter).model == reed || deviceOf(t.meter).model == tern {
 		return 1
 	}
 	return 2
 }
 
 // ordinary is a test that passes.
-func (d *Day) ordinary(phase int, meter string) {
+func (d *Day) ordinary(phase int, meter string) test {
 	t := d.test(meter, fmt.Sprintf("%.1f", 1.8+float64(d.rnd.IntN(20))/10))
-	w := Want{End: delivered, Observations: observations(t)}
-	if d.at[meter].After(d.Start) {
-		panic("standin: " + meter + " runs ahead of the day")
-	}
-	d.add(phase, "", t, w)
+	return d.passing(phase, "", t)
 }
 
-// controls runs both levels.
-func (d *Day) controls(phase int, meter string, low, high string) {
+func (d *Day) passing(phase int, story string, t test) test {
+	if d.at[t.meter].After(d.Start) {
+		panic("standin: " + t.meter + " runs ahead of the day")
+	}
+	d.add(phase, story, t, Want{End: delivered, Observations: observations(t)})
+	return t
+}
+
+// control prepares one level of a meter's control.
+func (d *Day) control(meter, level, inr string) test {
+	t := d.test(meter, inr)
+	d.free-- // takes no patient
+	t.who, t.level = nil, level
+	return t
+}
+
+// controls runs both levels, with another strip lot than the meter's if one is named.
+func (d *Day) controls(phase int, meter, lot, low, high string) {
 	for i, inr := range []string{low, high} {
-		t := d.test(meter, inr)
-		d.free-- // takes no patient
-		t.who, t.level = nil, fmt.Sprint(i+1)
+		t := d.control(meter, fmt.Sprint(i+1), inr)
+		t.lot = lot
 		d.add(phase, "control", t, Want{End: filed})
 	}
 }
@@ -195,10 +234,10 @@ func passes(model string) (low, high string) {
 	case sedge:
 		return "1.0", "2.8"
 	}
-	return "1.1", "3.1"
+	return "1.1", "3.1" // also inside what is drawn on a chart
 }
 
 func (d *Day) goodControls(phase int, meter string) {
 	low, high := passes(deviceOf(meter).model)
-	d.controls(phase, meter, low, high)
+	d.controls(phase, meter, "", low, high)
 }

@@ -36,6 +36,4 @@ func (l *Load) Result(n int) []byte {
 	return sentNow(t.say())
 }
 
-func sentNow(b []byte) []byte {
-	return bytes.ReplaceAll(b, []byte(sentAt), []byte(time.Now().Format("20060102150405-0700")))
-}
+func sentNow(b []byte) []byte { return stamped(b, time.Now()) }

@@ -1,6 +1,7 @@
 package standin
 
 import (
+	"bytes"
 	"fmt"
 	"math"
 	"strconv"
@@ -28,11 +29,42 @@ type test struct {
 	level    string // control level: this is a control
 	noID     bool   // sends no patient
 	control  string // message control id; "" for one of its own
+	now      bool   // run at the time of sending (Quill 3)
+	way      Way    // "" for the meter's own
+	run      run    // what a Rush 4 tells of the run itself
+}
+
+// run is how a test went, beside its value.
+type run struct {
+	waited      time.Duration // from the meter's asking to the sample
+	lasted      string        // seconds; "" for those of the result
+	haematocrit string        // percent
+	note        string
 }
 
 // sentAt stands in the bytes until a message is first sent: meters write the
 // time of sending by their own clock.
-const sentAt = "{sent}"
+const (
+	sentAt    = "{sent}"  // as HL7 v2 writes a time with its offset
+	sentLocal = "{local}" // without the offset
+	sentZoned = "{zoned}" // as RFC 3339 writes it
+)
+
+// stamped writes the time of sending into a message.
+func stamped(b []byte, at time.Time) []byte {
+	for place, layout := range map[string]string{sentAt: "20060102150405-0700", sentLocal: "20060102150405", sentZoned: "2006-01-02T15:04:05-07:00"} {
+		b = bytes.ReplaceAll(b, []byte(place), []byte(at.Format(layout)))
+	}
+	return b
+}
+
+// by is the way that the test takes.
+func (t test) by() Way {
+	if t.way != "" {
+		return t.way
+	}
+	return deviceOf(t.meter).way
+}
 
 func (t test) value(d device) (num, seconds string) {
 	seconds = t.pt
@@ -45,7 +77,7 @@ func (t test) value(d device) (num, seconds string) {
 	}
 	isi, mnpt := 1.0, 12.0
 	for _, s := range strips {
-		if s.lot == d.lot && s.isi != "" {
+		if s.lot == or(t.lot, d.lot) && s.isi != "" {
 			isi, _ = strconv.ParseFloat(s.isi, 64)
 			mnpt, _ = strconv.ParseFloat(s.mnpt, 64)
 		}
@@ -74,7 +106,17 @@ func (t test) sayAs(d device) []byte {
 	switch d.model {
 	case quill:
 		return t.quill(d)
+	case rush:
+		return t.rush(d)
+	case tern:
+		return t.tern(d)
 	case sedge:
+		switch t.by() {
+		case LIS, Folder:
+			return t.sedgeLIS(d)
+		case POCT1A:
+			return t.sedgePOCT1A(d)
+		}
 		return t.sedge(d)
 	}
 	return t.reed(d)
@@ -96,6 +138,9 @@ func hl7Date(s string) string { return strings.ReplaceAll(s, "-", "") }
 func (t test) quill(d device) []byte {
 	const layout = "20060102150405-0700"
 	at := t.at.Format(layout)
+	if t.now {
+		at = sentAt
+	}
 	id := or(t.control, fmt.Sprintf("%s-%06d", d.serial, t.seq))
 	num, seconds := t.value(d)
 	status := or(t.status, "F")

@@ -1,17 +1,11 @@
 package standin
 
 import (
-	"bufio"
-	"bytes"
 	"context"
 	"errors"
 	"fmt"
-	"io"
-	"net"
 	"net/http"
-	"os"
-	"path/filepath"
-	"strings"
+	"slices"
 	"sync"
 	"time"
 
@@ -28,7 +22,10 @@ type Targets struct {
 	Subject   string // default results.quill
 	HTTP      string // URL of the HTTP inlet
 	HTTPToken string
+	LIS       string  // host:port; "" leaves these meters out
+	POCT1A    string  // likewise
 	Record    *Record // nil: no outage
+	People    *People // nil: nobody acts
 	// Over spreads the day over a time; 0 plays as fast as it is answered.
 	Over time.Duration
 	// OutageFor is how long the record system stays away at least, default 2s.
@@ -54,7 +51,9 @@ const (
 func (d *Day) Play(ctx context.Context, to Targets, progress Progress) (Told, error) {
 	p := &player{day: d, to: to, progress: progress, told: Told{}}
 	for _, it := range d.Items {
-		p.total += it.Times
+		if to.reach(it.Way) {
+			p.total += it.Times
+		}
 	}
 	if to.Subject == "" {
 		p.to.Subject = "results.quill"
@@ -74,8 +73,32 @@ func (d *Day) Play(ctx context.Context, to Targets, progress Progress) (Told, er
 		if phase == d.Outage {
 			p.catchUp(ctx, phase)
 		}
+		if to.People == nil {
+			continue
+		}
+		if err := to.People.rest(ctx, d.arrivals(phase)); err != nil {
+			return p.told, err
+		}
+		if err := to.People.act(ctx, d.Acts, phase); err != nil {
+			return p.told, err
+		}
 	}
 	return p.told, nil
+}
+
+// reach tells whether there is somebody to send to.
+func (to Targets) reach(way Way) bool {
+	return way != LIS && way != POCT1A || way == LIS && to.LIS != "" || way == POCT1A && to.POCT1A != ""
+}
+
+// arrivals are how many messages have been sent when a phase is over.
+func (d *Day) arrivals(phase int) (n int) {
+	for _, it := range d.Items {
+		if it.Phase <= phase {
+			n += it.Messages
+		}
+	}
+	return n
 }
 
 // catchUp gives the record system time to take in what was kept back, so that
@@ -125,7 +148,7 @@ func (p *player) phase(ctx context.Context, phase int) error {
 	lanes := map[string][]Item{}
 	n := 0
 	for _, it := range p.day.Items {
-		if it.Phase == phase {
+		if it.Phase == phase && p.to.reach(it.Way) {
 			lane := it.Meter + " " + string(it.Way)
 			lanes[lane] = append(lanes[lane], it)
 			n++
@@ -174,12 +197,16 @@ func (p *player) lane(ctx context.Context, items []Item, pace time.Duration) err
 		m = queueMouth{js, p.to.Subject}
 	case Folder:
 		m = &folderMouth{dir: p.to.Drop}
+	case LIS:
+		m = speakerMouth{newLISSpeaker(p.to.LIS)}
+	case POCT1A:
+		m = speakerMouth{newPOCTSpeaker(p.to.POCT1A, items[0].Meter, "SEDGE5")}
 	}
 	defer m.close()
 	tick := time.NewTicker(max(pace, time.Microsecond))
 	defer tick.Stop()
 	for _, it := range items {
-		sent := bytes.ReplaceAll(it.Bytes, []byte(sentAt), []byte(time.Now().In(p.day.local).Add(it.Clock).Format("20060102150405-0700")))
+		sent := stamped(it.Bytes, time.Now().In(p.day.local).Add(it.Clock))
 		for range it.Times {
 			answer, err := p.say(ctx, m, it, sent)
 			if err != nil {
@@ -199,6 +226,9 @@ func (p *player) lane(ctx context.Context, items []Item, pace time.Duration) err
 	return nil
 }
 
+// again are the answers after which a meter sends once more.
+var again = []string{"AE", "CE", "503", lisRefused, lisBusy}
+
 // say sends until the meter is told something that ends it: taken, or refused
 // for good. A negative answer and silence are reasons to send again.
 func (p *player) say(ctx context.Context, m mouth, it Item, b []byte) (string, error) {
@@ -206,7 +236,7 @@ func (p *player) say(ctx context.Context, m mouth, it Item, b []byte) (string, e
 	var last error
 	for range tries {
 		answer, err := m.say(ctx, it, b)
-		if err == nil && answer != "AE" && answer != "CE" && answer != "503" {
+		if err == nil && !slices.Contains(again, answer) {
 			return answer, nil
 		}
 		if err == nil {
@@ -251,144 +281,4 @@ func (p *player) stream() (jetstream.JetStream, error) {
 		p.nats = c
 	}
 	return jetstream.New(p.nats)
-}
-
-// mouth is how a meter speaks; one for each meter.
-type mouth interface {
-	say(ctx context.Context, it Item, b []byte) (answer string, err error)
-	close()
-}
-
-// mllpMouth keeps one connection, as meters do.
-type mllpMouth struct {
-	addr string
-	conn net.Conn
-	read *bufio.Reader
-}
-
-func (m *mllpMouth) close() {
-	if m.conn != nil {
-		_ = m.conn.Close()
-		m.conn = nil
-	}
-}
-
-func (m *mllpMouth) say(ctx context.Context, _ Item, b []byte) (string, error) {
-	if m.conn == nil {
-		var dialer net.Dialer
-		c, err := dialer.DialContext(ctx, "tcp", m.addr)
-		if err != nil {
-			return "", err
-		}
-		m.conn, m.read = c, bufio.NewReader(c)
-	}
-	answer, err := m.exchange(b)
-	if err != nil {
-		m.close()
-	}
-	return answer, err
-}
-
-func (m *mllpMouth) exchange(b []byte) (string, error) {
-	if err := m.conn.SetDeadline(time.Now().Add(answerFor)); err != nil {
-		return "", err
-	}
-	frame := append(append([]byte{0x0b}, b...), 0x1c, 0x0d)
-	if _, err := m.conn.Write(frame); err != nil {
-		return "", err
-	}
-	if _, err := m.read.ReadBytes(0x0b); err != nil {
-		return "", err
-	}
-	ack, err := m.read.ReadString(0x1c)
-	if err != nil {
-		return "", err
-	}
-	if _, err := m.read.ReadByte(); err != nil {
-		return "", err
-	}
-	for _, segment := range strings.Split(ack, "\r") {
-		if fields := strings.Split(segment, "|"); fields[0] == "MSA" && len(fields) > 1 {
-			return fields[1], nil
-		}
-	}
-	return "", errors.New("an answer without MSA")
-}
-
-type httpMouth struct{ url, token string }
-
-func (httpMouth) close() {}
-
-func (m httpMouth) say(ctx context.Context, _ Item, b []byte) (string, error) {
-	ctx, cancel := context.WithTimeout(ctx, answerFor)
-	defer cancel()
-	req, err := http.NewRequestWithContext(ctx, http.MethodPost, m.url, bytes.NewReader(b))
-	if err != nil {
-		return "", err
-	}
-	req.Header.Set("Content-Type", "application/hl7-v2; charset=utf-8")
-	req.Header.Set("Authorization", "Bearer "+m.token)
-	res, err := http.DefaultClient.Do(req)
-	if err != nil {
-		return "", err
-	}
-	defer res.Body.Close()
-	if _, err := io.Copy(io.Discard, res.Body); err != nil {
-		return "", err
-	}
-	return fmt.Sprint(res.StatusCode), nil
-}
-
-type queueMouth struct {
-	js      jetstream.JetStream
-	subject string
-}
-
-func (queueMouth) close() {}
-
-func (m queueMouth) say(ctx context.Context, _ Item, b []byte) (string, error) {
-	ctx, cancel := context.WithTimeout(ctx, answerFor)
-	defer cancel()
-	if _, err := m.js.Publish(ctx, m.subject, b); err != nil {
-		return "", err
-	}
-	return "stored", nil
-}
-
-// folderMouth writes beside the file and renames it when it is whole.
-type folderMouth struct{ dir string }
-
-func (*folderMouth) close() {}
-
-// say writes a file. Results that follow a control rest on it, and files are no
-// queue: so a control is watched until it was taken.
-func (m *folderMouth) say(ctx context.Context, it Item, b []byte) (string, error) {
-	at := filepath.Join(m.dir, it.Name)
-	if err := os.WriteFile(at+".tmp", b, 0o600); err != nil {
-		return "", err
-	}
-	if err := os.Rename(at+".tmp", at); err != nil {
-		return "", err
-	}
-	if it.Want.End == filed {
-		return "stored", taken(ctx, at)
-	}
-	return "stored", nil
-}
-
-func taken(ctx context.Context, path string) error {
-	ctx, cancel := context.WithTimeout(ctx, answerFor)
-	defer cancel()
-	look := time.NewTicker(20 * time.Millisecond)
-	defer look.Stop()
-	for {
-		if _, err := os.Stat(path); errors.Is(err, os.ErrNotExist) {
-			return nil
-		}
-		select {
-		case <-look.C:
-		case <-ctx.Done():
-			return fmt.Errorf("file %s was not taken", filepath.Base(path))
-		}
-	}
 }

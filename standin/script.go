@@ -2,7 +2,6 @@ package standin
 
 import (
 	"bytes"
-	"fmt"
 	"time"
 )
 
@@ -15,17 +14,23 @@ func (d *Day) morning() {
 	for _, m := range devices {
 		d.at[m.serial] = d.ago(3.4)
 	}
+	d.chartHistory()
 	d.at["Q3-0120"] = d.ago(6) // its controls will be overdue by the afternoon
 	d.oldResults()
-	for _, m := range devices {
+	for _, m := range everyday {
 		d.goodControls(1, m.serial)
 	}
 	for range 13 {
-		for _, m := range devices {
-			d.ordinary(1, m.serial)
+		for _, m := range everyday {
+			if t := d.ordinary(1, m.serial); m.serial == "Q3-0118" {
+				d.compared = append(d.compared, t)
+			}
 		}
 	}
 	d.errors()
+	d.otherWays()
+	d.beforeTheLateControl()
+	d.beforeTheRecall()
 	// What the afternoon takes back stands in the record by then.
 	d.corrected = d.test("Q3-0118", "3.2")
 	d.add(1, "will be corrected", d.corrected, Want{End: delivered, Observations: observations(d.corrected)})
@@ -47,19 +52,27 @@ func (d *Day) oldResults() {
 	d.at[m] = d.ago(3.4)
 }
 
-// errors are tests that gave no result.
+// errors are tests that gave no result. Most are those of one who is in training.
 func (d *Day) errors() {
-	for _, e := range []struct{ meter, code string }{{"Q3-0118", "E-03"}, {"Q3-0120", "E-07"}, {"S5-701", "ERR21"}, {"R2-2041", "E3"}} {
+	for _, e := range []struct{ meter, operator, code string }{
+		{"Q3-0118", "", "E-03"}, {"Q3-0120", "", "E-07"}, {"S5-701", "", "ERR21"}, {"R2-2041", "", "E3"}, {"Q3-0121", "", "E-05"},
+		{"Q3-0119", inTraining, "E-03"}, {"Q3-0119", inTraining, "E-05"}, {"Q3-0119", inTraining, "E-03"}, {"Q3-0119", inTraining, "E-09"},
+	} {
 		t := d.test(e.meter, e.code)
-		t.noPT = true
+		t.noPT, t.operator = true, e.operator
 		d.add(1, "device error", t, Want{End: filed})
+	}
+	for range 4 {
+		t := d.test("Q3-0119", "2.3")
+		t.operator = inTraining
+		d.passing(1, "by one who is in training", t)
 	}
 }
 
 // outage is the time in which the record system does not answer: meters go on.
 func (d *Day) outage() {
 	for range 8 {
-		for _, m := range devices {
+		for _, m := range everyday {
 			d.ordinary(2, m.serial)
 		}
 	}
@@ -86,8 +99,12 @@ func (d *Day) afternoon() {
 	d.again()
 	d.recordSide()
 	d.files3()
+	d.run()
+	d.drift()
+	d.newStrips()
+	d.laboratory()
 	for range 8 {
-		for _, m := range devices {
+		for _, m := range everyday {
 			d.ordinary(3, m.serial)
 		}
 	}
@@ -100,6 +117,14 @@ func (d *Day) hold(story, meter, inr string, change func(*test), codes ...string
 	t := d.test(meter, inr)
 	change(&t)
 	return d.add(3, story, t, Want{End: held, Codes: codes})
+}
+
+// settle lets a person act on a test that is held.
+func (d *Day) settle(it *Item, t test, who, act, end string, changes map[string]string, reason string) {
+	if it.Want.Settled = end; end == delivered {
+		it.Want.Observations = observations(t)
+	}
+	d.Acts = append(d.Acts, settled(3, who, t, act, changes, reason))
 }
 
 // passMarked puts a test that is delivered with a flag.
@@ -138,6 +163,8 @@ func (d *Day) deviceAndOperator() {
 	stray("Q3-0777", "meter that nobody registered", "meter-unknown")
 	stray("Q3-0099", "meter that was withdrawn", "meter-withdrawn")
 	d.hold("operator that nobody registered", "Q3-0119", "2.4", func(t *test) { t.operator = "999" }, "operator-unknown")
+	d.passMarked("number that several people use", "Q3-0118", "2.4", func(t *test) { t.operator = frontDesk }, "shared-log-in")
+	d.passMarked("rule of the laboratory's own", "Q3-0118", "4.2", func(t *test) { t.operator = inTraining }, localRule)
 	d.hold("operator whose certificate ran out", "Q3-0119", "2.6", func(t *test) { t.operator = "131" }, "operator-lapsed")
 	d.hold("strip check failed", "Q3-0118", "2.9", func(t *test) { t.onboard = "FAIL" }, "onboard-control-failed")
 }
@@ -149,12 +176,18 @@ func (d *Day) lots() {
 		{"new strips, no control yet", "Q2502", "lot-not-accepted"},
 		{"recalled strips", "Q2410", "lot-recalled"},
 	} {
-		for range 2 {
-			d.hold(l.story, "Q3-0119", "2.5", func(t *test) { t.lot = l.lot }, l.code)
+		for i := range 2 {
+			var kept test
+			it := d.hold(l.story, "Q3-0119", "2.5", func(t *test) { t.lot = l.lot; kept = *t }, l.code)
+			if l.lot == "Q2412" && i == 0 {
+				d.settle(it, kept, "c.hale", "correct", delivered, map[string]string{"strip_lot": "Q2411"}, "Vial in the drawer read aloud by M. Adeyemi: Q2411")
+			}
 		}
 	}
-	it := d.hold("critical, and the lot is not known", "Q3-0118", "6.8", func(t *test) { t.lot = "Q2412" }, "lot-unknown", "critical")
+	var kept test
+	it := d.hold("critical, and the lot is not known", "Q3-0118", "6.8", func(t *test) { t.lot = "Q2412"; kept = *t }, "lot-unknown", "critical")
 	it.Want.Critical = true
+	d.Acts = append(d.Acts, called(3, "r.ito", kept, "Dr Varga, on call", "6.8", "Told that the strip lot is not clear yet; venous sample taken"))
 }
 
 func (d *Day) qualityControl() {
@@ -167,29 +200,33 @@ func (d *Day) qualityControl() {
 
 	const failing = "S5-702"
 	low, _ := passes(sedge)
-	d.controls(3, failing, low, "4.4") // level 2 is out of range
+	d.controls(3, failing, "", low, "4.4") // level 2 is out of range
 	for range 2 {
 		d.hold("control failed", failing, "2.3", func(*test) {}, "qc-failed")
 	}
 	d.goodControls(3, failing)
 
-	t := d.test("Q3-0118", "1.1")
-	d.free--
-	t.who, t.level = nil, "3"
+	t := d.control("Q3-0118", "3", "1.1")
 	d.add(3, "control without a range", t, Want{End: held, Codes: []string{"lot-unknown"}})
 }
 
 func (d *Day) values() {
 	none := func(*test) {}
-	d.hold("no number", "S5-701", "----", func(t *test) { t.noPT = true }, "not-a-number")
+	var kept test
+	keep := func(t *test) { kept = *t }
+	it := d.hold("no number", "S5-701", "----", func(t *test) { t.noPT = true; kept = *t }, "not-a-number")
+	d.settle(it, kept, "r.ito", "discard", discarded, nil, "The meter shows no value; repeated on a new strip")
 	d.hold("unit that the profile does not know", "Q3-0118", "2.5", func(t *test) { t.ptUnit = "min" }, "unit-unexpected")
 	d.hold("lost decimal point", "Q3-0118", "25", none, "impossible-value").Want.Critical = true
 	d.hold("beyond the meter's range", "Q3-0118", "9.6", none, "outside-measuring-range").Want.Critical = true
-	d.hold("seconds that do not fit", "Q3-0118", "2.5", func(t *test) { t.pt = "42.0" }, "pt-inr-disagree")
+	it = d.hold("seconds that do not fit", "Q3-0118", "2.5", func(t *test) { t.pt = "42.0"; kept = *t }, "pt-inr-disagree")
+	d.settle(it, kept, "d.varga", "release", delivered, nil, "Display and laboratory sample both say INR 2.5")
 	d.passMarked("high enough to confirm", "Q3-0118", "4.6", none, "confirm-venous")
-	d.passMarked("critical", "Q3-0119", "6.1", none, "critical", "confirm-venous").Want.Critical = true
-	it := d.passMarked("above what the meter can measure", "S5-701", ">8.0", none, "comparator-kept", "critical")
-	it.Want.Critical = true
+	d.passMarked("critical", "Q3-0119", "6.1", keep, "critical", "confirm-venous").Want.Critical = true
+	d.Acts = append(d.Acts, called(3, "d.varga", kept, "Saltmarsh Clinic, duty nurse", "", "No answer"),
+		called(3, "d.varga", kept, "Saltmarsh Clinic, duty nurse", "6.1", "Patient is called in for a venous sample"))
+	d.passMarked("above what the meter can measure", "S5-701", ">8.0", keep, "comparator-kept", "critical").Want.Critical = true
+	d.Acts = append(d.Acts, called(3, "d.varga", kept, "S. Marsh, nurse at the patient's side", ">8.0", "Sent to the emergency department"))
 	d.passMarked("old programme that says plasma", "S5-703", "2.2", none, "code-specimen-mismatch")
 }
 
@@ -288,40 +325,4 @@ func (d *Day) unreadable() {
 	d.put(3, "file with a column that nobody named", "R2-2042", Folder,
 		bytes.Replace([]byte(reedHeader+"R2-2042;1;01.01.2026 10:00;PAT;1;x;124;R771;2,4;;\r\n"), []byte("Strip"), []byte("Lot No."), 1),
 		Want{End: held, Codes: []string{"unreadable-record"}})
-}
-
-// Account is the sum that the day must come to.
-type DayAccount struct {
-	Arrivals     int
-	Resends      int
-	Ends         map[string]int // of arrivals
-	Readings     map[string]int // of readings
-	Observations int
-	Criticals    int
-}
-
-// Account adds the script up.
-func (d *Day) Account() DayAccount {
-	a := DayAccount{Ends: map[string]int{}, Readings: map[string]int{}}
-	for _, it := range d.Items {
-		a.Arrivals += it.Messages
-		a.Resends += (it.Times - 1) * it.Messages
-		a.Ends[it.Want.End] += it.Messages
-		a.Observations += it.Want.Observations
-		if it.Want.Critical {
-			a.Criticals++
-		}
-		if it.Want.Readings == nil {
-			a.Readings[it.Want.End] += it.Messages
-		}
-		for end, n := range it.Want.Readings {
-			a.Readings[end] += n
-		}
-	}
-	return a
-}
-
-// String is the account in a line.
-func (a DayAccount) String() string {
-	return fmt.Sprintf("%d arrivals, %d resends, ends %v, %d observations", a.Arrivals, a.Resends, a.Ends, a.Observations)
 }

@@ -4,11 +4,14 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"net"
 	"net/http"
 	"os"
 	"path/filepath"
+	"slices"
 	"sort"
+	"strings"
 	"time"
 
 	"github.com/rs/zerolog"
@@ -56,7 +59,13 @@ type demoReport struct {
 		Size     int64 `json:"size"`
 		Verified bool  `json:"verified"`
 	} `json:"ledger"`
-	Seconds float64 `json:"seconds"`
+	People    int `json:"people"` // what people did
+	LookBacks struct {
+		Open   int `json:"open"`
+		Closed int `json:"closed"`
+	} `json:"lookbacks"`
+	Told    map[string]int `json:"told"` // notifications by kind
+	Seconds float64        `json:"seconds"`
 }
 
 const demoNote = "Everything here is invented: clinics, people, meters, lots, limits. tidegate is not a medical device."
@@ -78,7 +87,7 @@ func (c *demoCmd) Run(ctx context.Context, s *streams) error {
 
 	fmt.Fprintln(s.err, demoNote)
 	fmt.Fprintf(s.err, "Pages: %s\n", d.app.URL())
-	for _, who := range d.people() {
+	for _, who := range d.actors() {
 		fmt.Fprintf(s.err, "  token of %-24s %s\n", who, d.setup.Tokens[who])
 	}
 	over := 90 * time.Second
@@ -133,6 +142,8 @@ type demo struct {
 	cfg    *config.Config
 	app    *app.App
 	record *standin.Record
+	duty   *standin.Duty // who is told
+	people *standin.People
 	server *http.Server
 	cancel context.CancelFunc
 	ran    chan error
@@ -149,12 +160,18 @@ func (c *demoCmd) start(ctx context.Context, s *streams, dir string) (*demo, err
 	if err != nil {
 		return nil, fmt.Errorf("listen for the stand-in record system: %w", err)
 	}
-	ports := standin.Ports{Web: c.pages(), MLLP: "127.0.0.1:0", HTTP: "127.0.0.1:0", Record: "http://" + ln.Addr().String() + "/fhir"}
+	const free = "127.0.0.1:0"
+	here := "http://" + ln.Addr().String()
+	ports := standin.Ports{Web: c.pages(), MLLP: free, HTTP: free, LIS: free, POCT1A: free, Record: here + "/fhir", Notify: here + "/duty"}
 	if d.setup, err = d.day.WriteSetup(dir, ports); err != nil {
 		return nil, errors.Join(err, ln.Close())
 	}
 	d.record = standin.NewRecord(standin.Options{Token: d.setup.RecordToken, Patients: d.day.Patients()})
-	d.server = &http.Server{Handler: http.StripPrefix("/fhir", d.record), ReadHeaderTimeout: 10 * time.Second}
+	d.duty = standin.NewDuty(d.setup.NotifyToken)
+	mux := http.NewServeMux()
+	mux.Handle("/", http.StripPrefix("/fhir", d.record))
+	mux.Handle("POST /duty", d.duty)
+	d.server = &http.Server{Handler: mux, ReadHeaderTimeout: 10 * time.Second}
 	go func() { _ = d.server.Serve(ln) }() // ends with stop
 	cfg, faults := config.Load(d.setup.Config)
 	if len(faults) > 0 {
@@ -187,7 +204,7 @@ func (c *demoCmd) pages() string {
 	return usual
 }
 
-func (d *demo) people() []string {
+func (d *demo) actors() []string {
 	var names []string
 	for _, t := range d.cfg.Web.Tokens {
 		names = append(names, t.Actor)
@@ -198,10 +215,11 @@ func (d *demo) people() []string {
 
 func (d *demo) play(ctx context.Context, s *streams, over time.Duration) error {
 	at := d.app.Listeners()
+	d.people = standin.NewPeople(d.app.URL(), d.setup.Tokens)
 	shown := time.Time{}
 	_, err := d.day.Play(ctx, standin.Targets{
 		MLLP: at["bench"], Drop: d.setup.Drop, NATS: at["queue"], HTTP: "http://" + at["push"] + "/messages",
-		HTTPToken: d.setup.PushToken, Record: d.record, Over: over,
+		HTTPToken: d.setup.PushToken, LIS: at["link"], POCT1A: at["dock"], Record: d.record, People: d.people, Over: over,
 	}, func(done, total int, _ standin.Item, _ string) {
 		if done == total || time.Since(shown) > 250*time.Millisecond {
 			shown = time.Now()
@@ -221,18 +239,16 @@ func (d *demo) rest(ctx context.Context) error {
 	defer cancel()
 	tick := time.NewTicker(20 * time.Millisecond)
 	defer tick.Stop()
-	want := int64(0)
-	for _, it := range d.day.Items {
-		want += int64(it.Messages)
-	}
+	want := d.day.Account()
 	for {
 		a, err := d.app.Account(bounded)
-		if err == nil && a.Waiting+a.Delivering == 0 && a.Arrivals >= want {
+		if err == nil && a.Waiting+a.Delivering == 0 && a.Arrivals >= int64(want.Arrivals) && d.duty.Told()["critical"] >= want.Criticals {
 			return nil
 		}
 		select {
 		case <-bounded.Done():
-			return fmt.Errorf("the day did not come to rest: %d of %d messages in, %d not judged, %d not delivered", a.Arrivals, want, a.Waiting, a.Delivering)
+			return fmt.Errorf("the day did not come to rest: %d of %d messages in, %d not judged, %d not delivered, %v told of %d critical results",
+				a.Arrivals, want.Arrivals, a.Waiting, a.Delivering, d.duty.Told(), want.Criticals)
 		case err := <-d.ran:
 			d.ran <- err
 			return err
@@ -258,6 +274,10 @@ func (c *demoCmd) report(ctx context.Context, s *streams, d *demo, began time.Ti
 		return err
 	}
 	scan := d.record.Scan()
+	r := demoReport{People: d.people.Done(), Told: d.duty.Told()}
+	if r.LookBacks.Open, r.LookBacks.Closed, err = d.people.LookBacks(ctx, "c.hale"); err != nil {
+		return err
+	}
 	if err := d.stop(); err != nil {
 		return err
 	}
@@ -265,7 +285,7 @@ func (c *demoCmd) report(ctx context.Context, s *streams, d *demo, began time.Ti
 	if err != nil {
 		return err
 	}
-	r := demoReport{Seconds: time.Since(began).Seconds()}
+	r.Seconds = time.Since(began).Seconds()
 	r.Account.Arrivals, r.Account.Lost, r.Account.Resends = a.Arrivals, a.Lost, a.Resends
 	r.Account.Delivered, r.Account.Filed, r.Account.Held = a.Delivered, a.Filed, a.Held
 	r.Account.Duplicate, r.Account.Ignored, r.Account.Discarded = a.Duplicate, a.Ignored, a.Discarded
@@ -285,15 +305,17 @@ func (c *demoCmd) report(ctx context.Context, s *streams, d *demo, began time.Ti
 }
 
 // addsUp tells whether nothing is lost, nothing doubled, nothing tampered
-// with, and whether the record system holds just what the script says.
+// with, every reading has the end that the script says, people did all they
+// were to do, and the record system holds just what it should.
 func (r demoReport) addsUp(day *standin.Day) bool {
 	sum := r.Account.Delivered + r.Account.Filed + r.Account.Held + r.Account.Duplicate + r.Account.Ignored + r.Account.Discarded
-	want := 0
-	for _, it := range day.Items {
-		want += it.Want.Observations
+	want := day.Account()
+	got := map[string]int{
+		"delivered": int(r.Readings.Delivered), "filed": int(r.Readings.Filed), "held": int(r.Readings.Held),
+		"duplicate": int(r.Readings.Duplicate), "ignored": int(r.Readings.Ignored), "discarded": int(r.Readings.Discarded),
 	}
-	return r.Account.Lost == 0 && sum == r.Account.Arrivals && r.RecordSystem.Duplicates == 0 &&
-		r.RecordSystem.Observations == want && r.Ledger.Verified
+	return r.Account.Lost == 0 && sum == r.Account.Arrivals && sum == int64(want.Arrivals) && maps.Equal(got, want.Readings) &&
+		r.RecordSystem.Duplicates == 0 && r.RecordSystem.Observations == want.Observations && r.People == len(day.Acts) && r.Ledger.Verified
 }
 
 func printReport(s *streams, r demoReport, a poct.Account) {
@@ -310,10 +332,25 @@ func printReport(s *streams, r demoReport, a poct.Account) {
 	}
 	fmt.Fprintf(s.out, "lost          %6d\n", r.Account.Lost)
 	fmt.Fprintf(s.out, "record system %6d observations, %d duplicates\n", r.RecordSystem.Observations, r.RecordSystem.Duplicates)
+	fmt.Fprintf(s.out, "people        %6d acts; look-backs: %d done, %d open\n", r.People, r.LookBacks.Closed, r.LookBacks.Open)
+	told := 0
+	for _, n := range r.Told {
+		told += n
+	}
+	fmt.Fprintf(s.out, "told          %6d notifications: %s\n", told, listed(r.Told))
 	word := "verified"
 	if !r.Ledger.Verified {
 		word = "NOT verified"
 	}
 	fmt.Fprintf(s.out, "ledger        %6d events, %s\n", r.Ledger.Size, word)
 	fmt.Fprintf(s.out, "took          %6.1f s\n", r.Seconds)
+}
+
+// listed writes counts in the order of their names.
+func listed(counts map[string]int) string {
+	var out []string
+	for _, name := range slices.Sorted(maps.Keys(counts)) {
+		out = append(out, fmt.Sprintf("%d %s", counts[name], name))
+	}
+	return strings.Join(out, ", ")
 }
