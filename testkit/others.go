@@ -9,6 +9,7 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
+	"strings"
 	"time"
 
 	"github.com/nats-io/nats.go"
@@ -20,7 +21,11 @@ const (
 	fromQueue  = 20_000
 	fromFolder = 30_000
 	fromDesk   = 40_000
+	fromLate   = 50_000
 )
+
+// LateMeter is the meter whose controls come after its results.
+const LateMeter = "Q3-0121"
 
 // RunOthers starts what Run does not: a queue's publisher, a program that drops
 // files, and a reviewer who discards what is held.
@@ -44,6 +49,32 @@ func (l *Load) RunOthers(ctx context.Context) {
 			}
 		})
 	}
+}
+
+// RunLate sends a result of a meter whose controls have not come, so that it is
+// held, and then the controls, run before it: it is judged again by itself.
+func (l *Load) RunLate() {
+	l.wg.Go(func() {
+		say := func(m Message) {
+			m.Raw = bytes.ReplaceAll(bytes.ReplaceAll(m.Raw, []byte(Meter), []byte(LateMeter)), []byte("||118|QUILL3"), []byte("||127|QUILL3"))
+			l.persist(m, func(to *Child) error {
+				answer, err := Say(to, m.Raw)
+				if err == nil && !bytes.Contains(answer, []byte("\rMSA|AA|")) {
+					err = fmt.Errorf("answered %q", answer)
+				}
+				return err
+			})
+		}
+		say(l.h.Test(fromLate, "F", "2.4"))
+		for i, inr := range []string{"1.1", "3.1"} {
+			at := stamp(l.h.begin.Add(-time.Minute))
+			say(Message{Raw: fmt.Appendf(nil, "MSH|^~\\&|QUILL3|harbour|TIDEGATE|MILLRACE|%s||ORU^R01^ORU_R01|late-%d|P|2.5.1\r"+
+				"OBR|1||%d^%s|INR^PT^99QUILL|||%s\r"+
+				"OBX|1|NM|34714-6^INR^LN||%s|{INR}^^UCUM|||||F|||%s||118|QUILL3|%s^QUILL3|%s\r"+
+				"OBX|2|ST|STRIPLOT^Strip lot^99QUILL||Q2411||||||F\rSPM|1|CQ-10||BLD|||||||Q|||%d\r",
+				stamp(l.h.begin.Add(140*time.Minute)), i, 190_000+i, Meter, at, inr, at, Meter, at, i+1)})
+		}
+	})
 }
 
 // publish puts a message into the queue; the queue's word is that it is there.
@@ -86,7 +117,7 @@ func (h *House) drop(to *Child, n int, raw []byte) error {
 	}
 }
 
-// review sends a message that will be held, and discards whatever is held.
+// review sends a message whose lot is not known, and discards those that are held for it.
 func (h *House) review(to *Child, _ int, raw []byte) error {
 	answer, err := Say(to, raw)
 	if err != nil || !bytes.Contains(answer, []byte("\rMSA|AA|")) {
@@ -98,14 +129,17 @@ func (h *House) review(to *Child, _ int, raw []byte) error {
 	}
 	var list struct {
 		Holds []struct {
-			ID      string
-			Version int
+			ID, Cause string
+			Version   int
 		}
 	}
 	if err := json.Unmarshal(body, &list); err != nil {
 		return err
 	}
 	for _, hold := range list.Holds {
+		if !strings.HasPrefix(hold.Cause, "lot-unknown|") {
+			continue // what waits for its controls is not hers to discard
+		}
 		_, _, err := h.Ask(to, "c.hale", http.MethodPost, "holds/"+hold.ID+"/settle", map[string]any{
 			"act": "discard", "version": hold.Version, "reason": "no such lot at this clinic",
 		})

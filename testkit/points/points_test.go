@@ -36,7 +36,7 @@ func times(name string) []int {
 	if strings.HasPrefix(name, "store.inserted") || strings.HasPrefix(name, "store.written") || strings.HasPrefix(name, "store.answered") {
 		list = append(list, 7, 20)
 	}
-	if os.Getenv("TIDEGATE_LONG") != "" && !strings.HasPrefix(name, "folder.") && name != "store.settled" {
+	if os.Getenv("TIDEGATE_LONG") != "" && !strings.HasPrefix(name, "folder.") && name != "store.settled" && name != "store.rejudged" {
 		list = append(list, 2, 3, 5)
 	}
 	return list
@@ -58,6 +58,7 @@ func killedAt(t *testing.T, name string, at int) {
 	t.Cleanup(child.Kill)
 	load.Run(ctx, 1, 1)
 	load.RunOthers(ctx)
+	load.RunLate()
 	if err == nil { // else it was killed before it listened
 		load.Aim(child)
 	}
