@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"net/http"
+	"reflect"
 	"strings"
 	"sync/atomic"
 
@@ -62,7 +63,9 @@ func (r *recordSystem) Refresh(ctx context.Context) error {
 	if caps.FHIRVersion != "" && !strings.HasPrefix(caps.FHIRVersion, "4.0") {
 		return fmt.Errorf("metadata: FHIR version %s, this outlet speaks 4.0", caps.FHIRVersion)
 	}
-	r.caps.Store(&caps)
+	if old := r.caps.Swap(&caps); old != nil && !reflect.DeepEqual(*old, caps) {
+		r.habits.noneMatch.Store(noneMatchUnknown) // another release
+	}
 	return nil
 }
 
