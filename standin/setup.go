@@ -297,15 +297,15 @@ profiles:
     results: [{analyte: inr, value: INR, unit: "{INR}", loinc: 34714-6}]
     not_sent: [operator, strip_lot, birth_date, pt]
 inlets:
-  - {id: bench, kind: mllp, listen: {{.Ports.MLLP}}, accepts: [results], profiles: [quill-hl7, sedge-v1, sedge-v3]}
+  - {id: bench, kind: mllp, listen: {{.Ports.MLLP}}, accepts: [results], profiles: [quill-hl7, sedge-v1, sedge-v3]{{with .Connections}}, max_connections: {{.}}{{end}}}
   - {id: drop, kind: folder, path: ./drop, profiles: [lab-csv, reed-csv, quill-hl7, rush-json, tern-xml, sedge-lis]}
   - {id: queue, kind: jetstream, url: embedded, listen: "127.0.0.1:0", stream: RESULTS, subject: results.>, durable: tidegate, profiles: [quill-hl7]}
   - {id: push, kind: http, listen: {{.Ports.HTTP}}, path: /messages, token_file: s/push, profiles: [quill-hl7]}
 {{- with .Ports.LIS}}
-  - {id: link, kind: lis, listen: {{.}}, profiles: [sedge-lis]}
+  - {id: link, kind: lis, listen: {{.}}, profiles: [sedge-lis]{{with $.Connections}}, max_connections: {{.}}{{end}}}
 {{- end}}
 {{- with .Ports.POCT1A}}
-  - {id: dock, kind: poct1a, listen: {{.}}, profiles: [sedge-poct1a], send_operators: true, set_time: true}
+  - {id: dock, kind: poct1a, listen: {{.}}, profiles: [sedge-poct1a], send_operators: true, set_time: true{{if $.Continuous}}, continuous: true{{end}}{{with $.Connections}}, max_connections: {{.}}{{end}}}
 {{- end}}
 outlets:
   - id: record
