@@ -17,7 +17,13 @@ func (d *Day) otherWays() {
 			d.ordinary(1, m)
 		}
 	}
-	t := d.test(lisMeter, "2.2")
+	t := d.test(poctMeter, "ERR34")
+	d.free--
+	d.put(1, "device error", poctMeter, POCT1A, t.event(deviceOf(poctMeter)), Want{End: filed})
+	t = d.test(jsonMeter, "E1")
+	t.noPT = true
+	d.add(1, "device error", t, Want{End: filed})
+	t = d.test(lisMeter, "2.2")
 	t.way = Folder
 	d.passing(2, "LIS02 records in a file", t)
 }
@@ -125,7 +131,7 @@ func (d *Day) beforeTheLateControl() {
 	for range 3 {
 		doubted = append(doubted, d.ordinary(1, lateMeter))
 	}
-	d.add(4, "control that failed and came late", failed, Want{End: filed, Codes: []string{"late-qc-changes-verdict"}})
+	d.add(4, "control that failed and came late", failed, Want{End: filed, Codes: []string{"late-qc-changes-verdict"}, LookBack: true})
 	d.goodControls(4, lateMeter)
 	d.Acts = append(d.Acts,
 		judged(4, "d.varga", failed.id(), doubted[0], "stands", "Venous sample of the same hour agrees"),
@@ -143,7 +149,7 @@ func (d *Day) beforeTheRecall() {
 		doubted = append(doubted, d.ordinary(1, recallMeter))
 	}
 	d.Acts = append(d.Acts,
-		imported(3, "c.hale", "recall of strip lot "+lot, d.stripLots(lot)),
+		recalled(3, "c.hale", lot, d.stripLots(lot)),
 		judged(3, "c.hale", lot, doubted[0], "withdraw", "Recalled for reading too low; nobody has acted on the value"),
 		judged(3, "d.varga", lot, doubted[1], "repeat-asked", "Recalled for reading too low; repeat with another lot"),
 		judged(3, "d.varga", lot, doubted[2], "stands", "Laboratory value of this morning agrees"),

@@ -59,6 +59,13 @@ func (t test) sedgePOCT1A(d device) []byte {
 		kind, t.seq, sentZoned, role, at, t.seq, about, t.operator, t.lot, kind)
 }
 
+// event is an error of a Sedge 5 that speaks POCT1-A: no test, an EVS document.
+func (t test) event(d device) []byte {
+	return fmt.Appendf(nil, `<EVS.R01><HDR><HDR.control_id V="%d"/><HDR.version_id V="POCT1"/><HDR.creation_dttm V="%s"/></HDR>`+
+		`<EVT><EVT.description V="%s"/><EVT.event_dttm V="%s"/><EVT.severity_cd V="W"/><OPR><OPR.operator_id V="%s"/></OPR></EVT></EVS.R01>`,
+		t.seq, sentZoned, t.inr, t.at.Format("2006-01-02T15:04:05-07:00"), d.operator)
+}
+
 // rushRecord is one test in a file of a Rush 4, which tells how the test went.
 type rushRecord struct {
 	Device  string            `json:"device"`
