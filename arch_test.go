@@ -39,6 +39,8 @@ var rooms = []struct {
 	{"pipeline", []string{"poct", "mapping", "validate", "fault"}},
 	{"outbound", []string{"poct", "mapping", "wire/fhir", "wire/hl7", "fault"}},
 	{"outbound/outlettest", []string{"poct", "outbound"}},
+	{"probe", []string{"poct", "mapping", "wire/fhir", "outbound"}}, // the outlet's own code, on a test patient before go-live
+	{"audit", []string{"poct", "mapping", "wire/fhir", "outbound"}}, // tells an audit repository of what outbound sent
 	{"review", []string{"poct", "ledger", "quality"}},
 	{"web", []string{"poct", "ledger", "review", "quality"}},
 	{"notify", []string{"poct"}},
