@@ -37,6 +37,7 @@ type Want struct {
 	Readings map[string]int // end -> readings; nil for one with End
 	Codes    []string       // problems that must be among those found
 	Critical bool           // a person must be told
+	LookBack bool           // results that went out must be looked back at
 	// Observations that the record system holds because of it.
 	Observations int
 	Answer       string // what the meter must be told: AA, CA, AR, 202, stored
@@ -46,6 +47,7 @@ type Want struct {
 type Item struct {
 	Phase int    // items of a phase go before those of the next
 	Meter string // who sends; the items of one meter go one after another
+	Test  string // meter:number of the test, "" if it is none or several
 	Way   Way
 	Name  string // of the file, for Folder
 	Bytes []byte // {sent}, {local} and {zoned} stand for the time of sending, see stamped
@@ -133,7 +135,9 @@ func (d *Day) test(meter string, inr string) test {
 
 // add puts a test into the script.
 func (d *Day) add(phase int, story string, t test, w Want) *Item {
-	return d.put(phase, story, t.meter, t.by(), t.say(), w)
+	it := d.put(phase, story, t.meter, t.by(), t.say(), w)
+	it.Test = t.id()
+	return it
 }
 
 func (d *Day) put(phase int, story, meter string, way Way, b []byte, w Want) *Item {

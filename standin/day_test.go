@@ -1,6 +1,7 @@
 package standin
 
 import (
+	"strings"
 	"testing"
 	"time"
 
@@ -45,10 +46,33 @@ func TestDayMeetsEachCheck(t *testing.T) {
 		"lot-not-accepted", "lot-recalled", "qc-overdue", "qc-failed", "qc-looks-like-patient",
 		"unit-unexpected", "code-specimen-mismatch", "impossible-value", "outside-measuring-range",
 		"confirm-venous", "critical", "pt-inr-disagree", "delta-large", "conflicting-resend", "repeat-test",
+		"sampling-late", "run-time-disagrees", "haematocrit-out", "interference-noted", "shared-log-in", "old-lot-in-use",
+		"qc-multirule", "lab-poc-disagree", "late-qc-changes-verdict", localRule,
 	} {
 		require.True(t, met[code], code)
 	}
 	require.Positive(t, d.Account().Ends[duplicate], "resent")
+}
+
+// Each way that a meter speaks is heard, and each kind of act is done.
+func TestDayShowsEachWayAndAct(t *testing.T) {
+	d, err := NewDay(1, aDay)
+	require.NoError(t, err)
+	ways, kinds, acts := map[Way]bool{}, map[string]bool{}, map[string]bool{}
+	for _, it := range d.Items {
+		ways[it.Way] = true
+		if it.Way == Folder {
+			kinds[it.Name[strings.LastIndexByte(it.Name, '.'):]] = true
+		}
+	}
+	for _, a := range d.Acts {
+		acts[strings.Fields(a.Story)[0]] = true
+	}
+	require.Equal(t, map[Way]bool{MLLP: true, HTTP: true, Queue: true, Folder: true, LIS: true, POCT1A: true}, ways)
+	require.Equal(t, map[string]bool{".csv": true, ".json": true, ".xml": true, ".lis": true, ".hl7": true}, kinds)
+	for _, a := range []string{"correct", "release", "discard", "call", "recall", "read", "look-back", "corrective", "may"} {
+		require.True(t, acts[a], a)
+	}
 }
 
 func TestDayIsFixedBySeedAndStart(t *testing.T) {

@@ -9,7 +9,8 @@ type DayAccount struct {
 	Ends         map[string]int // of arrivals, after people acted
 	Readings     map[string]int // of readings, likewise
 	Observations int
-	Criticals    int
+	Criticals    int // that a person must be told of
+	LookBacks    int
 }
 
 // Account adds the script up, with what people do about it.
@@ -27,6 +28,9 @@ func (d *Day) Account() DayAccount {
 		if it.Want.Critical {
 			a.Criticals++
 		}
+		if it.Want.LookBack {
+			a.LookBacks++
+		}
 		if it.Want.Readings == nil {
 			a.Readings[end] += it.Messages
 		}
@@ -34,10 +38,16 @@ func (d *Day) Account() DayAccount {
 			a.Readings[end] += n
 		}
 	}
+	for _, act := range d.Acts {
+		if act.recalls {
+			a.LookBacks++
+		}
+	}
 	return a
 }
 
 // String is the account in a line.
 func (a DayAccount) String() string {
-	return fmt.Sprintf("%d arrivals, %d resends, ends %v, %d observations", a.Arrivals, a.Resends, a.Ends, a.Observations)
+	return fmt.Sprintf("%d arrivals, %d resends, ends %v, readings %v, %d observations, %d critical, %d look-backs",
+		a.Arrivals, a.Resends, a.Ends, a.Readings, a.Observations, a.Criticals, a.LookBacks)
 }

@@ -19,7 +19,9 @@ type Act struct {
 	After int // the phase that has come to rest before
 	Who   string
 	Story string
-	do    func(context.Context, *People, string) error
+
+	do      func(context.Context, *People, string) error
+	recalls bool // opens a look-back on a lot
 }
 
 // People act on the day's results. They know what the API tells them, and are
@@ -49,8 +51,9 @@ func (p *People) LookBacks(ctx context.Context, who string) (open, closed int, e
 	return open, closed, err
 }
 
-// act does everything that follows a phase, in the order of the script.
-func (p *People) act(ctx context.Context, acts []Act, phase int) error {
+// act does everything that follows a phase, in the order of the script, and
+// tells of each.
+func (p *People) act(ctx context.Context, acts []Act, phase int, tell func(Act)) error {
 	for _, a := range acts {
 		if a.After != phase {
 			continue
@@ -59,6 +62,9 @@ func (p *People) act(ctx context.Context, acts []Act, phase int) error {
 			return fmt.Errorf("standin: %s, %s: %w", a.Who, a.Story, err)
 		}
 		p.done.Add(1)
+		if tell != nil {
+			tell(a)
+		}
 	}
 	return nil
 }
@@ -146,7 +152,7 @@ func (t test) id() string { return fmt.Sprintf("%s:%d", t.meter, t.seq) }
 
 // settled is one act on the hold of a test.
 func settled(phase int, who string, t test, act string, changes map[string]string, reason string) Act {
-	return Act{phase, who, act + " " + t.id(), func(ctx context.Context, p *People, who string) error {
+	return Act{After: phase, Who: who, Story: act + " " + t.id(), do: func(ctx context.Context, p *People, who string) error {
 		id, _, err := p.result(ctx, who, t)
 		if err != nil {
 			return err
@@ -173,7 +179,7 @@ func settled(phase int, who string, t test, act string, changes map[string]strin
 // called is one try to tell somebody of a critical result; value is what they
 // read back, "" if nobody was reached.
 func called(phase int, who string, t test, to, value, comment string) Act {
-	return Act{phase, who, "call about " + t.id(), func(ctx context.Context, p *People, who string) error {
+	return Act{After: phase, Who: who, Story: "call about " + t.id(), do: func(ctx context.Context, p *People, who string) error {
 		id, _, err := p.result(ctx, who, t)
 		if err != nil {
 			return err
@@ -186,9 +192,9 @@ func called(phase int, who string, t test, to, value, comment string) Act {
 	}}
 }
 
-// imported brings rows of the registry.
-func imported(phase int, who, story string, rows table) Act {
-	return Act{phase, who, story, func(ctx context.Context, p *People, who string) error {
+// recalled brings the row of a lot anew, marked as recalled.
+func recalled(phase int, who, lot string, rows table) Act {
+	return Act{After: phase, Who: who, Story: "recall of lot " + lot, recalls: true, do: func(ctx context.Context, p *People, who string) error {
 		var b bytes.Buffer
 		if err := rows.write(&b); err != nil {
 			return err
@@ -199,21 +205,21 @@ func imported(phase int, who, story string, rows table) Act {
 
 // readBack types a lot's constants from the box.
 func readBack(phase int, who, site, lot, isi, mnpt string) Act {
-	return Act{phase, who, "read back " + lot, func(ctx context.Context, p *People, who string) error {
+	return Act{After: phase, Who: who, Story: "read back " + lot, do: func(ctx context.Context, p *People, who string) error {
 		return p.ask(ctx, who, "POST", "quality/lots/"+lot+"/read-back", map[string]string{"site": site, "isi": isi, "mnpt": mnpt}, nil)
 	}}
 }
 
 // decided accepts or refuses a lot at a site.
 func decided(phase int, who, site, lot, decision, reason string) Act {
-	return Act{phase, who, lot + " " + decision, func(ctx context.Context, p *People, who string) error {
+	return Act{After: phase, Who: who, Story: lot + " " + decision, do: func(ctx context.Context, p *People, who string) error {
 		return p.ask(ctx, who, "POST", "quality/lots/"+lot+"/decide", map[string]string{"site": site, "decision": decision, "reason": reason}, nil)
 	}}
 }
 
 // acted records what was done to a meter.
 func acted(phase int, who, meter, what string) Act {
-	return Act{phase, who, "corrective action on " + meter, func(ctx context.Context, p *People, who string) error {
+	return Act{After: phase, Who: who, Story: "corrective action on " + meter, do: func(ctx context.Context, p *People, who string) error {
 		return p.ask(ctx, who, "POST", "quality/controls/"+meter+"/actions", map[string]string{"what": what}, nil)
 	}}
 }
@@ -221,7 +227,7 @@ func acted(phase int, who, meter, what string) Act {
 // judged says of one result of a look-back what becomes of it. The look-back is
 // that of a control (meter:number) or of a recalled lot.
 func judged(phase int, who, about string, t test, verdict, reason string) Act {
-	return Act{phase, who, "look-back on " + about, func(ctx context.Context, p *People, who string) error {
+	return Act{After: phase, Who: who, Story: "look-back on " + about, do: func(ctx context.Context, p *People, who string) error {
 		list, err := p.lookBack(ctx, who, about)
 		if err != nil {
 			return err
@@ -264,7 +270,7 @@ func (p *People) lookBack(ctx context.Context, who, about string) (string, error
 
 // asked asks whether a meter may be used now, and knows the answer.
 func asked(phase int, who, meter string, want bool) Act {
-	return Act{phase, who, "may " + meter + " be used", func(ctx context.Context, p *People, who string) error {
+	return Act{After: phase, Who: who, Story: "may " + meter + " be used", do: func(ctx context.Context, p *People, who string) error {
 		var r struct {
 			Ready bool
 			Why   []struct{ Text string }

@@ -26,6 +26,7 @@ type Targets struct {
 	POCT1A    string  // likewise
 	Record    *Record // nil: no outage
 	People    *People // nil: nobody acts
+	Acted     func(Act)
 	// Over spreads the day over a time; 0 plays as fast as it is answered.
 	Over time.Duration
 	// OutageFor is how long the record system stays away at least, default 2s.
@@ -79,7 +80,7 @@ func (d *Day) Play(ctx context.Context, to Targets, progress Progress) (Told, er
 		if err := to.People.rest(ctx, d.arrivals(phase)); err != nil {
 			return p.told, err
 		}
-		if err := to.People.act(ctx, d.Acts, phase); err != nil {
+		if err := to.People.act(ctx, d.Acts, phase, to.Acted); err != nil {
 			return p.told, err
 		}
 	}

@@ -4,14 +4,11 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"maps"
 	"net"
 	"net/http"
 	"os"
 	"path/filepath"
-	"slices"
 	"sort"
-	"strings"
 	"time"
 
 	"github.com/rs/zerolog"
@@ -28,44 +25,6 @@ type demoCmd struct {
 	Listen string `placeholder:"ADDR" help:"Address of the pages, loopback only; default 127.0.0.1:8460, or a free port if that is taken."`
 	Seed   uint64 `default:"7" help:"Another seed plays another day."`
 	JSON   bool   `help:"With --once: print the account as JSON."`
-}
-
-// demoReport is what --once prints.
-type demoReport struct {
-	Account struct {
-		Arrivals  int64 `json:"arrivals"`
-		Delivered int64 `json:"delivered"`
-		Filed     int64 `json:"filed"`
-		Held      int64 `json:"held"`
-		Duplicate int64 `json:"duplicate"`
-		Ignored   int64 `json:"ignored"`
-		Discarded int64 `json:"discarded"`
-		Lost      int64 `json:"lost"`
-		Resends   int64 `json:"resends"`
-	} `json:"account"`
-	Readings struct {
-		Delivered int64 `json:"delivered"`
-		Filed     int64 `json:"filed"`
-		Held      int64 `json:"held"`
-		Duplicate int64 `json:"duplicate"`
-		Ignored   int64 `json:"ignored"`
-		Discarded int64 `json:"discarded"`
-	} `json:"readings"`
-	RecordSystem struct {
-		Observations int `json:"observations"`
-		Duplicates   int `json:"duplicates"`
-	} `json:"record_system"`
-	Ledger struct {
-		Size     int64 `json:"size"`
-		Verified bool  `json:"verified"`
-	} `json:"ledger"`
-	People    int `json:"people"` // what people did
-	LookBacks struct {
-		Open   int `json:"open"`
-		Closed int `json:"closed"`
-	} `json:"lookbacks"`
-	Told    map[string]int `json:"told"` // notifications by kind
-	Seconds float64        `json:"seconds"`
 }
 
 const demoNote = "Everything here is invented: clinics, people, meters, lots, limits. tidegate is not a medical device."
@@ -220,6 +179,7 @@ func (d *demo) play(ctx context.Context, s *streams, over time.Duration) error {
 	_, err := d.day.Play(ctx, standin.Targets{
 		MLLP: at["bench"], Drop: d.setup.Drop, NATS: at["queue"], HTTP: "http://" + at["push"] + "/messages",
 		HTTPToken: d.setup.PushToken, LIS: at["link"], POCT1A: at["dock"], Record: d.record, People: d.people, Over: over,
+		Acted: func(a standin.Act) { fmt.Fprintf(s.err, "\r%-8s %-32s\n", a.Who, a.Story) },
 	}, func(done, total int, _ standin.Item, _ string) {
 		if done == total || time.Since(shown) > 250*time.Millisecond {
 			shown = time.Now()
@@ -233,7 +193,7 @@ func (d *demo) play(ctx context.Context, s *streams, over time.Duration) error {
 	return nil
 }
 
-// rest waits until nothing is under way.
+// rest waits until nothing is under way and whoever must be told was.
 func (d *demo) rest(ctx context.Context) error {
 	bounded, cancel := context.WithTimeout(ctx, 60*time.Second)
 	defer cancel()
@@ -242,13 +202,15 @@ func (d *demo) rest(ctx context.Context) error {
 	want := d.day.Account()
 	for {
 		a, err := d.app.Account(bounded)
-		if err == nil && a.Waiting+a.Delivering == 0 && a.Arrivals >= int64(want.Arrivals) && d.duty.Told()["critical"] >= want.Criticals {
+		told := d.duty.Told()
+		if err == nil && a.Waiting+a.Delivering == 0 && a.Arrivals >= int64(want.Arrivals) &&
+			told[poct.NotifyCritical] >= want.Criticals && told[poct.NotifyLookBack]+told[poct.NotifyLotRecall] >= want.LookBacks {
 			return nil
 		}
 		select {
 		case <-bounded.Done():
-			return fmt.Errorf("the day did not come to rest: %d of %d messages in, %d not judged, %d not delivered, %v told of %d critical results",
-				a.Arrivals, want.Arrivals, a.Waiting, a.Delivering, d.duty.Told(), want.Criticals)
+			return fmt.Errorf("the day did not come to rest: %d of %d messages in, %d not judged, %d not delivered, told of %v, not of %d critical results and %d look-backs",
+				a.Arrivals, want.Arrivals, a.Waiting, a.Delivering, told, want.Criticals, want.LookBacks)
 		case err := <-d.ran:
 			d.ran <- err
 			return err
@@ -266,91 +228,4 @@ func (d *demo) stop() error {
 	d.cancel()
 	err := <-d.ran
 	return errors.Join(err, d.app.Close(), d.server.Close())
-}
-
-func (c *demoCmd) report(ctx context.Context, s *streams, d *demo, began time.Time) error {
-	a, err := d.app.Account(ctx)
-	if err != nil {
-		return err
-	}
-	scan := d.record.Scan()
-	r := demoReport{People: d.people.Done(), Told: d.duty.Told()}
-	if r.LookBacks.Open, r.LookBacks.Closed, err = d.people.LookBacks(ctx, "c.hale"); err != nil {
-		return err
-	}
-	if err := d.stop(); err != nil {
-		return err
-	}
-	v, err := app.Verify(ctx, d.cfg, nil)
-	if err != nil {
-		return err
-	}
-	r.Seconds = time.Since(began).Seconds()
-	r.Account.Arrivals, r.Account.Lost, r.Account.Resends = a.Arrivals, a.Lost, a.Resends
-	r.Account.Delivered, r.Account.Filed, r.Account.Held = a.Delivered, a.Filed, a.Held
-	r.Account.Duplicate, r.Account.Ignored, r.Account.Discarded = a.Duplicate, a.Ignored, a.Discarded
-	r.Readings.Delivered, r.Readings.Filed, r.Readings.Held = a.Readings.Delivered, a.Readings.Filed, a.Readings.Held
-	r.Readings.Duplicate, r.Readings.Ignored, r.Readings.Discarded = a.Readings.Duplicate, a.Readings.Ignored, a.Readings.Discarded
-	r.RecordSystem.Observations, r.RecordSystem.Duplicates = scan.Observations, scan.Duplicates()
-	r.Ledger.Size, r.Ledger.Verified = v.Size, v.Verified
-	if c.JSON {
-		err = printJSON(s.out, r)
-	} else {
-		printReport(s, r, a)
-	}
-	if err == nil && !r.addsUp(d.day) {
-		return problems()
-	}
-	return err
-}
-
-// addsUp tells whether nothing is lost, nothing doubled, nothing tampered
-// with, every reading has the end that the script says, people did all they
-// were to do, and the record system holds just what it should.
-func (r demoReport) addsUp(day *standin.Day) bool {
-	sum := r.Account.Delivered + r.Account.Filed + r.Account.Held + r.Account.Duplicate + r.Account.Ignored + r.Account.Discarded
-	want := day.Account()
-	got := map[string]int{
-		"delivered": int(r.Readings.Delivered), "filed": int(r.Readings.Filed), "held": int(r.Readings.Held),
-		"duplicate": int(r.Readings.Duplicate), "ignored": int(r.Readings.Ignored), "discarded": int(r.Readings.Discarded),
-	}
-	return r.Account.Lost == 0 && sum == r.Account.Arrivals && sum == int64(want.Arrivals) && maps.Equal(got, want.Readings) &&
-		r.RecordSystem.Duplicates == 0 && r.RecordSystem.Observations == want.Observations && r.People == len(day.Acts) && r.Ledger.Verified
-}
-
-func printReport(s *streams, r demoReport, a poct.Account) {
-	fmt.Fprintf(s.out, "came in       %6d arrivals, %d resends answered again\n", r.Account.Arrivals, r.Account.Resends)
-	for _, l := range []struct {
-		name              string
-		arrivals, reading int64
-	}{
-		{"delivered", r.Account.Delivered, a.Readings.Delivered}, {"filed", r.Account.Filed, a.Readings.Filed},
-		{"held", r.Account.Held, a.Readings.Held}, {"duplicate", r.Account.Duplicate, a.Readings.Duplicate},
-		{"ignored", r.Account.Ignored, a.Readings.Ignored}, {"discarded", r.Account.Discarded, a.Readings.Discarded},
-	} {
-		fmt.Fprintf(s.out, "  %-10s  %6d arrivals %6d readings\n", l.name, l.arrivals, l.reading)
-	}
-	fmt.Fprintf(s.out, "lost          %6d\n", r.Account.Lost)
-	fmt.Fprintf(s.out, "record system %6d observations, %d duplicates\n", r.RecordSystem.Observations, r.RecordSystem.Duplicates)
-	fmt.Fprintf(s.out, "people        %6d acts; look-backs: %d done, %d open\n", r.People, r.LookBacks.Closed, r.LookBacks.Open)
-	told := 0
-	for _, n := range r.Told {
-		told += n
-	}
-	fmt.Fprintf(s.out, "told          %6d notifications: %s\n", told, listed(r.Told))
-	word := "verified"
-	if !r.Ledger.Verified {
-		word = "NOT verified"
-	}
-	fmt.Fprintf(s.out, "ledger        %6d events, %s\n", r.Ledger.Size, word)
-	fmt.Fprintf(s.out, "took          %6.1f s\n", r.Seconds)
-}
-
-// listed writes counts in the order of their names.
-func listed(counts map[string]int) string {
-	var out []string
-	for _, name := range slices.Sorted(maps.Keys(counts)) {
-		out = append(out, fmt.Sprintf("%d %s", counts[name], name))
-	}
-	return strings.Join(out, ", ")
 }
