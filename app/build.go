@@ -47,14 +47,17 @@ func (i inlet) release() error {
 // newJudge binds the configuration's profiles, rules and outlets to the judge.
 func newJudge(cfg *config.Config, now func() time.Time) *pipeline.Judge {
 	j := &pipeline.Judge{
-		Inlets: map[string]pipeline.InletRule{},
-		Rules:  cfg.Rules(),
-		Facts:  lookUp(cfg).Facts,
-		Zones:  func(b poct.Book) mapping.Zones { return registry.Zones(b) },
-		Now:    now, Patience: cfg.LookupPatience,
+		Inlets:  map[string]pipeline.InletRule{},
+		Rules:   cfg.Rules(),
+		Facts:   lookUp(cfg).Facts,
+		Zones:   func(b poct.Book) mapping.Zones { return registry.Zones(b) },
+		Context: registry.Apply,
+		Now:     now, Patience: cfg.LookupPatience,
 	}
 	for _, in := range cfg.Inlets {
-		rule := pipeline.InletRule{AllowNonProduction: in.AllowNonProduction}
+		rule := pipeline.InletRule{AllowNonProduction: in.AllowNonProduction, Context: mapping.ContextRule{
+			Accepts: in.Accepts, Authority: in.Authority, Zone: in.Zone, Target: in.TargetCode,
+		}}
 		for _, id := range in.Profiles {
 			rule.Profiles = append(rule.Profiles, cfg.Profile(id))
 		}
@@ -67,7 +70,11 @@ func newJudge(cfg *config.Config, now func() time.Time) *pipeline.Judge {
 }
 
 // lookUp reads as far back as the rules ask.
-func lookUp(cfg *config.Config) registry.Look { return registry.Look{OwnRuns: cfg.Rules().OwnRuns()} }
+func lookUp(cfg *config.Config) registry.Look {
+	look := registry.Look{OwnRuns: cfg.Rules().OwnRuns()}
+	look.Orders.Window, look.Orders.Codes = cfg.Rules().Orders()
+	return look
+}
 
 // newInlet builds one inlet of the configuration, bound to the store through
 // the counting inbox.

@@ -114,6 +114,13 @@ type Inlet struct {
 	Kind     string   `yaml:"kind"`
 	Accepts  []string `yaml:"accepts,omitempty"` // [results] if left out
 	Profiles []string `yaml:"profiles"`          // tried in this order
+	// For messages about patients and orders: the assigning authority of
+	// identifiers that name none, the zone of times without an offset, and the
+	// code (OBX-3) of the INR range beside an order.
+	Authority  string         `yaml:"authority,omitempty"`
+	TimeZone   string         `yaml:"time_zone,omitempty"`
+	Zone       *time.Location `yaml:"-"`
+	TargetCode string         `yaml:"target_code,omitempty"`
 	// AllowNonProduction judges messages whose MSH-11 is not P like others;
 	// else they end as ignored.
 	AllowNonProduction bool `yaml:"allow_non_production,omitempty"`

@@ -5,6 +5,7 @@ import (
 	"reflect"
 	"slices"
 	"strings"
+	"time"
 
 	"tidegate/ingest/folder"
 	"tidegate/ingest/httpin"
@@ -17,7 +18,7 @@ import (
 )
 
 // accepted lists what an inlet can be told to take.
-var accepted = []string{"results"}
+var accepted = []string{mapping.AcceptResults, mapping.AcceptADT, mapping.AcceptOrders}
 
 // spoken is the one format that comes by a protocol.
 var spoken = map[string]string{"mllp": "hl7v2", "lis": "lis02", "poct1a": "poct1a"}
@@ -93,7 +94,7 @@ func (l *loader) inlets() {
 
 func (l *loader) accepts(key string, in *Inlet) {
 	if in.Accepts == nil {
-		in.Accepts = slices.Clone(accepted)
+		in.Accepts = []string{mapping.AcceptResults}
 	}
 	for i, what := range in.Accepts {
 		if !slices.Contains(accepted, what) {
@@ -103,11 +104,25 @@ func (l *loader) accepts(key string, in *Inlet) {
 	if len(in.Accepts) == 0 {
 		l.fault(key+".accepts", "is empty", "write [results], or leave the key out")
 	}
+	told := slices.Contains(in.Accepts, mapping.AcceptADT) || slices.Contains(in.Accepts, mapping.AcceptOrders)
+	if told && (in.Kind == "lis" || in.Kind == "poct1a") {
+		l.fault(key+".accepts", "an inlet of this kind carries results alone", "write [results]; ADT and orders are HL7 v2 messages, for mllp, folder, jetstream or http")
+	}
+	if !told && (in.Authority != "" || in.TimeZone != "" || in.TargetCode != "") {
+		l.fault(key+".accepts", "takes neither adt nor orders, which authority, time_zone and target_code are for", "write accepts: [adt, orders], or remove those keys")
+	}
+	if in.TimeZone != "" {
+		if zone, err := time.LoadLocation(in.TimeZone); err != nil || in.TimeZone == "Local" {
+			l.fault(key+".time_zone", "is no IANA time zone", "write one such as Europe/Berlin")
+		} else {
+			in.Zone = zone
+		}
+	}
 }
 
 // reads checks that the inlet's profiles exist and can read what comes in there.
 func (l *loader) reads(key string, in *Inlet) {
-	if len(in.Profiles) == 0 {
+	if len(in.Profiles) == 0 && slices.Contains(in.Accepts, mapping.AcceptResults) {
 		l.fault(key+".profiles", "names no profile", "write the ids of the profiles of the meters that send here")
 	}
 	for i, id := range in.Profiles {

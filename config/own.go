@@ -22,7 +22,7 @@ var (
 	roles  = []string{"nurse", "clinician", "reviewer", "coordinator", "engineer", "auditor", "admin"}
 	levels = []string{"debug", "info", "warn", "error"}
 	kinds  = []poct.RegistryKind{
-		poct.Sites, poct.Meters, poct.Operators, poct.StripLots, poct.ControlLots, poct.Patients, poct.Visits,
+		poct.Sites, poct.Meters, poct.Operators, poct.StripLots, poct.ControlLots, poct.Patients, poct.Visits, poct.Orders,
 		poct.Shipments, poct.Acceptances, poct.FindingRows,
 	}
 )

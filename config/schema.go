@@ -48,7 +48,7 @@ func special(t reflect.Type) *jsonschema.Schema {
 		return &jsonschema.Schema{OneOf: []*jsonschema.Schema{text, reflectSchema(reflect.TypeFor[keys]())}}
 	case reflect.TypeFor[Inlet]():
 		type keys Inlet
-		return kindsSchema(&Inlet{}, reflect.TypeFor[keys](), "id", "kind", "profiles")
+		return kindsSchema(&Inlet{}, reflect.TypeFor[keys](), "id", "kind")
 	case reflect.TypeFor[outbound.Config]():
 		type keys outbound.Config
 		return kindsSchema(&outbound.Config{}, reflect.TypeFor[keys](), "id", "kind", "sites")

@@ -1,6 +1,7 @@
 package mapping
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"strings"
@@ -274,18 +275,44 @@ func (b *builder) encounter() reference {
 	switch {
 	case b.ids.Encounter != "":
 		return reference{to: b.ids.Encounter}
+	case b.r.Encounter != "":
+		return reference{to: b.r.Encounter}
 	case b.r.Visit != "":
 		return reference{typ: "Encounter", system: visitSystem, value: b.r.Visit}
 	}
 	return reference{}
 }
 
-// order is what was asked for. It is referred to, never created.
+// order is what was asked for: the record system's own, else by its number. It
+// is referred to, never created.
 func (b *builder) order() reference {
-	if b.r.Reading.Order == "" {
-		return reference{}
+	switch number := orderNumber(b.r); {
+	case b.r.Ordered.Request != "":
+		return reference{to: b.r.Ordered.Request}
+	case number != "":
+		return reference{typ: "ServiceRequest", system: orderSystem, value: number}
 	}
-	return reference{typ: "ServiceRequest", system: orderSystem, value: b.r.Reading.Order}
+	return reference{}
+}
+
+// orderNumber is the placer's number: as the meter sent it, else of the order
+// that was found.
+func orderNumber(r *poct.Result) string { return cmp.Or(r.Reading.Order, r.Ordered.Placer) }
+
+// target writes the therapeutic range where the order names one: it is the
+// order's, so it travels with the order alone.
+func (b *builder) target(m *poct.Measurement) {
+	low, high := b.r.Ordered.TargetLow, b.r.Ordered.TargetHigh
+	if m.Analyte != "inr" || low.IsZero() || high.IsZero() {
+		return
+	}
+	unit := cmp.Or(b.o.INRUnit, ucum["inr"])
+	b.w.List("referenceRange").Open("")
+	for _, end := range []struct{ key, value string }{{"low", low.Text}, {"high", high.Text}} {
+		b.w.Open(end.key).Number("value", end.value).Text("unit", "INR").Text("system", "http://unitsofmeasure.org").Text("code", unit).Close()
+	}
+	b.concept("type", "http://terminology.hl7.org/CodeSystem/referencerange-meaning", "therapeutic", "Therapeutic Desired Level", "")
+	b.w.Close().End()
 }
 
 // dateOnly keeps a date and drops what is none: FHIR would refuse it.

@@ -15,6 +15,7 @@ type Zones func(meter string) *time.Location
 type Decoded struct {
 	Reading  poct.Reading
 	Problems []poct.Problem
+	Context  *poct.Context `json:",omitempty"` // what a message about patients or orders tells; nil for any other
 }
 
 const readAgain = "Mend the profile, or ask the sender to send it again; then read the arrival again."

@@ -43,6 +43,7 @@ func (b *builder) observation(m *poct.Measurement) {
 	b.notes()
 	b.refer("specimen", b.sample)
 	b.refer("device", b.meter)
+	b.target(m)
 	b.observations = append(b.observations, b.done(p))
 }
 

@@ -75,7 +75,7 @@ func ORU(r poct.Result, action poct.Action, remote map[string]string, o ORUOptio
 	if r.Reading.StripLot != "" && o.LotIn == LotInOBX {
 		w.lot()
 	}
-	if o.Message != Announcing {
+	if event, _ := w.events(); event == "R01" {
 		w.specimen()
 	}
 	return w.out, w.err
@@ -175,11 +175,12 @@ func (w *oru) tested() string { return hl7.FormatTime(w.r.Reading.Tested()) }
 
 // events are the trigger event and the order control code of HL7 table 0119.
 func (w *oru) events() (event, control string) {
+	announced := w.b.action == poct.Create && orderNumber(w.r) == ""
 	switch {
+	case announced && (w.o.Message == Announcing || w.r.Announce):
+		return "R30", "NW"
 	case w.o.Message != Announcing:
 		return "R01", "RE"
-	case w.b.action == poct.Create && w.r.Reading.Order == "":
-		return "R30", "NW"
 	}
 	return "R32", "RE"
 }
@@ -234,7 +235,7 @@ func sexCode(s string) string {
 
 func (w *oru) order() {
 	_, control := w.events()
-	placer, filler := text(w.r.Reading.Order), parts(FillerNumber(*w.r), w.o.Sender.Application)
+	placer, filler := text(orderNumber(w.r)), parts(FillerNumber(*w.r), w.o.Sender.Application)
 	w.segment("ORC", hl7Row{1: control, 2: placer, 3: filler})
 	w.segment("OBR", hl7Row{
 		1: "1", 2: placer, 3: filler, 4: w.service(), 7: w.tested(), 11: "O", // taken by others than the laboratory

@@ -22,9 +22,14 @@ func Resolve(r poct.Reading, f poct.Facts) poct.Result {
 	}
 	if f.Patient != nil {
 		res.Patient = *f.Patient
+		res.Patient.AsOf, res.Patient.Merged = poct.AsOf{}, poct.AsOf{} // of the registry's row, not of the person
 	}
 	if f.Visit != nil {
-		res.Visit = f.Visit.ID
+		res.Visit, res.Encounter = f.Visit.ID, f.Visit.Encounter
+	}
+	if f.Order != nil {
+		res.Ordered = *f.Order
+		res.Ordered.AsOf = poct.AsOf{}
 	}
 	res.OperatorOK = f.Operator != nil
 	res.LotOK = f.StripLot != nil

@@ -23,7 +23,7 @@ import (
 // Discarding needs no judgement; the store does it.
 func (j *Judge) Again(book poct.Book, h poct.HoldRecord, a poct.Arrival, st poct.Settlement) (poct.Decision, error) {
 	rereads := st.Act == poct.ActRetry || (st.Act == poct.ActCorrect && len(st.Changes) == 0)
-	if rereads || h.Reading.Kind == poct.KindUnread {
+	if rereads || h.Reading.Kind == poct.KindUnread || h.Reading.Kind == poct.KindContext {
 		return j.reread(book, h, a)
 	}
 	reading := h.Reading
@@ -77,6 +77,9 @@ func (j *Judge) reread(book poct.Book, h poct.HoldRecord, a poct.Arrival) (poct.
 			facts.Owner = j.ownerOf(facts.Owner, h)
 		}
 		o, _ := j.outcome(a.Inlet, dec.Reading, facts, dec.Problems)
+		if err := j.tell(book, dec.Context, &o); err != nil {
+			return poct.Decision{}, err
+		}
 		if mine {
 			j.version(&o, h)
 		}

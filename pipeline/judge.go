@@ -15,9 +15,14 @@ type FactsFunc func(book poct.Book, r poct.Reading, received, now time.Time) (po
 // ZonesFunc gives the time zone of a meter's site. The registry provides it.
 type ZonesFunc func(book poct.Book) mapping.Zones
 
+// ContextFunc settles what a message about patients, visits and orders changes.
+// The registry provides it.
+type ContextFunc func(book poct.Book, c poct.Context) (poct.Changes, error)
+
 // InletRule is what the configuration says of one inlet's arrivals.
 type InletRule struct {
 	Profiles []*mapping.Profile
+	Context  mapping.ContextRule // what it takes, and how messages about patients and orders are read
 	// AllowNonProduction judges training and debugging messages like live
 	// ones; otherwise the rule "not-production" ignores them.
 	AllowNonProduction bool
@@ -46,6 +51,7 @@ type Judge struct {
 	Rules   *validate.Rules
 	Facts   FactsFunc
 	Zones   ZonesFunc
+	Context ContextFunc
 	Now     func() time.Time
 	// Patience is how long an arrival waits for look-ups that fail, counted
 	// from when it came; then it is held.
@@ -71,6 +77,11 @@ func (j *Judge) Decide(book poct.Book, a poct.Arrival) (poct.Decision, error) {
 			return poct.Decision{Arrival: a.ID, Wait: j.Now().Add(lookAgain)}, nil
 		}
 		o, _ := j.outcome(a.Inlet, dec.Reading, facts, dec.Problems)
+		if err == nil {
+			if err := j.tell(book, dec.Context, &o); err != nil {
+				return poct.Decision{}, err
+			}
+		}
 		if err != nil {
 			j.failed(err)
 			o.Result.Key, o.Owner = "", "" // what else has this key could not be asked
@@ -94,6 +105,9 @@ func (j *Judge) Decide(book poct.Book, a poct.Arrival) (poct.Decision, error) {
 }
 
 func (j *Judge) decode(book poct.Book, a poct.Arrival) []mapping.Decoded {
+	if d, ok := mapping.DecodeContext(a, j.Inlets[a.Inlet].Context); ok {
+		return []mapping.Decoded{d}
+	}
 	return mapping.Decode(a, j.Inlets[a.Inlet].Profiles, j.Zones(book))
 }
 
@@ -122,6 +136,7 @@ func (j *Judge) outcome(inlet string, r poct.Reading, f poct.Facts, decoded []po
 		Critical: found.Critical,
 		QCPassed: found.QCPassed,
 	}
+	o.Result.Announce = found.Announce
 	for _, p := range found.Problems {
 		if p.Severity == poct.Flag {
 			o.Result.Marks = append(o.Result.Marks, p.Text)

@@ -37,6 +37,7 @@ type ward struct {
 	require.TestingT
 	store *store.Store
 	work  *pipeline.Worker
+	judge *pipeline.Judge
 	desk  *review.Desk
 	now   time.Time
 	seq   int
@@ -72,6 +73,7 @@ func newWard(tb require.TestingT, dir string) *ward {
 		Rules:   rules, Facts: registry.Facts, Now: clock, Patience: 15 * time.Minute,
 		Zones: func(b poct.Book) mapping.Zones { return registry.Zones(b) },
 	}
+	w.judge = judge
 	w.work, err = pipeline.NewWorker(pipeline.Settings{Store: w.store, Judge: judge, Log: zerolog.New(io.Discard)})
 	require.NoError(w, err)
 	w.desk, err = review.New(review.Settings{Store: w.store, Judge: judge, May: validate.May, Correct: validate.CorrectReading, Now: clock})

@@ -25,6 +25,10 @@ type Outcome struct {
 	// Refile withdraws the filing before and creates anew under the next
 	// filing revision: a correction that names another patient.
 	Refile bool
+	// Registry is what a message about patients or orders changes, in the same
+	// commit; Touched is whom it tells of, so that their holds are judged again.
+	Registry RegistryRows
+	Touched  []PatientRef
 }
 
 // Decision ends one arrival: an outcome for each of its readings, at least one.
@@ -159,7 +163,7 @@ type Actor struct {
 	Name     string   `json:"name"`
 	Role     string   `json:"role"` // nurse clinician reviewer coordinator engineer auditor admin
 	Sites    []string `json:"sites"`
-	Operator string   `json:"operator,omitempty"` // own operator number, "" if none
+	Operator string   `json:"operator,omitempty"` // own operator numbers with commas between, "" if none
 }
 
 // System is the actor of what the daemon does by itself.
@@ -220,5 +224,6 @@ const (
 	EventJudged     EventKind = "look-back-judged"
 	EventWidened    EventKind = "look-back-widened"
 	EventTakenBack  EventKind = "withdrawn-by-person"
+	EventProbed     EventKind = "outlet-probed" // on a test patient, before go-live
 	EventRejudged   EventKind = "judged-again" // by itself, for a control that came late
 )

@@ -55,7 +55,9 @@ const (
 	// KindComparison is a laboratory's own result, taken in to be compared with
 	// a meter's. It stands in the record already and is never sent.
 	KindComparison ReadingKind = "comparison"
-	KindUnread     ReadingKind = "unread"
+	// KindContext tells of patients, visits or orders: nothing was measured.
+	KindContext ReadingKind = "context"
+	KindUnread  ReadingKind = "unread"
 )
 
 // Status of what a device says of its own result.
@@ -145,6 +147,7 @@ type Reading struct {
 	ErrorText    string      `json:"error_text,omitempty"`   // the profile's words for it
 	Visit        string      `json:"visit,omitempty"`
 	Order        string      `json:"order,omitempty"`
+	Event        string      `json:"event,omitempty"` // of a message about patients or orders: "ADT^A08"
 	// What a meter tells of the run itself, where it does: when it asked for the
 	// sample, when the sample was on the strip, and the seconds from there to the
 	// result. SampledAt is in device time like TestedAt.

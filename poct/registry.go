@@ -122,6 +122,24 @@ type Patient struct {
 	BirthDate string `json:"birth_date"`
 	Sex       string `json:"sex"`
 	MergedTo  string `json:"merged_to,omitempty"` // id under the same authority that survives
+	AsOf      AsOf   `json:"as_of,omitzero"`      // of what the row says
+	Merged    AsOf   `json:"merged,omitzero"`     // of MergedTo
+}
+
+// AsOf is when something became true, as a message tells it: what an older
+// message says never takes the place of what a newer one said. It is zero for
+// what a table said.
+type AsOf struct {
+	At   time.Time `json:"at,omitzero"`   // when it happened: EVN-2, else MSH-7
+	Sent time.Time `json:"sent,omitzero"` // when the message was written: MSH-7
+}
+
+// Before orders by what happened, then by when it was told.
+func (a AsOf) Before(b AsOf) bool {
+	if c := a.At.Compare(b.At); c != 0 {
+		return c < 0
+	}
+	return a.Sent.Before(b.Sent)
 }
 
 // Visit is a stay or contact of a patient at a site.
@@ -131,8 +149,35 @@ type Visit struct {
 	Patient   string    `json:"patient"`
 	Site      string    `json:"site"`
 	Start     time.Time `json:"start"`
-	End       time.Time `json:"end"` // zero while open
+	End       time.Time `json:"end"`                 // zero while open
+	Cancelled bool      `json:"cancelled,omitempty"` // it never took place
+	Encounter string    `json:"encounter,omitempty"` // the record system's own reference, where it told
+	AsOf      AsOf      `json:"as_of,omitzero"`
 }
+
+// Order asks for a test of a patient.
+type Order struct {
+	ID         string    `json:"order"`  // the placer's number, else the filler's
+	Placer     string    `json:"placer"` // ORC-2
+	Filler     string    `json:"filler"` // ORC-3
+	Authority  string    `json:"authority"`
+	Patient    string    `json:"patient"`
+	Code       string    `json:"code"` // of the test asked for, such as a LOINC code
+	Site       string    `json:"site"` // "" for any
+	Placed     time.Time `json:"placed"`
+	Status     string    `json:"status"` // see the constants
+	TargetLow  Number    `json:"target_low,omitzero"`
+	TargetHigh Number    `json:"target_high,omitzero"` // the therapeutic INR range that the order names
+	Request    string    `json:"request,omitempty"`    // the record system's own reference, where it told
+	AsOf       AsOf      `json:"as_of,omitzero"`
+}
+
+// Statuses of an order.
+const (
+	OrderOpen      = "open"
+	OrderCompleted = "completed"
+	OrderCancelled = "cancelled"
+)
 
 // RegistryKind names a kind of registry row, as `tidegate import` takes it.
 type RegistryKind string
@@ -146,6 +191,7 @@ const (
 	ControlLots RegistryKind = "control_lots"
 	Patients    RegistryKind = "patients"
 	Visits      RegistryKind = "visits"
+	Orders      RegistryKind = "orders"
 	Shipments   RegistryKind = "shipments"
 	Acceptances RegistryKind = "acceptances"
 	FindingRows RegistryKind = "findings"
@@ -162,6 +208,7 @@ type RegistryRows struct {
 	ControlLots []ControlLot
 	Patients    []Patient
 	Visits      []Visit
+	Orders      []Order
 	Shipments   []Shipment
 	Acceptances []Acceptance
 	Findings    []Finding
@@ -197,6 +244,8 @@ type Book interface {
 	// Patients lists rows with this identifier; under any authority if authority is "".
 	Patients(authority, id string) ([]Patient, error)
 	Visits(authority, id string) ([]Visit, error)
+	// Orders of a patient, whatever became of them, by their number.
+	Orders(authority, id string) ([]Order, error)
 	// ByKey is the result that owns a test key.
 	ByKey(key string) (Past, bool, error)
 	// Controls lists filed control results of a meter tested in [from, to], oldest first.

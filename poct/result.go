@@ -93,6 +93,8 @@ type Facts struct {
 	Patients      []Patient    // all rows that match the identifier
 	Patient       *Patient     // the one, after merges are followed
 	Visit         *Visit
+	Order         *Order             // the one that asked for this test
+	Orders        []Order            // where several fit and none is chosen
 	Owner         *Past              // the result that already owns this test key
 	Controls      []Past             // controls of this meter in the window before the test, oldest first
 	History       []Past             // this patient's results in the window before the test, newest first
@@ -109,24 +111,30 @@ type Facts struct {
 	Contact       *Contact           // the latest with the meter; its Device is zero if it did not tell its clock
 	Heard         time.Time          // for readiness: when anything of the meter came last, where the caller knows; else it goes by contacts and tests
 	ClocksChange  time.Time          // the change of the site's clocks nearest to the arrival; zero where they never change
-	PatientSource string             // "registry"
+	PatientSource string             // "registry", or "record" where the record system was asked
 	RegistryEmpty bool
 }
 
 // Result is a reading with its context attached, at one version.
 type Result struct {
-	ID         string  `json:"id"`
-	Version    int     `json:"version"`
-	Filing     int     `json:"filing"` // filing revision, from 0; raised when it is filed anew after a withdrawal
-	Key        string  `json:"key"`
-	Site       string  `json:"site,omitempty"`
-	SiteName   string  `json:"site_name,omitempty"`
-	Reading    Reading `json:"reading"`
-	Patient    Patient `json:"patient,omitzero"`
-	Visit      string  `json:"visit,omitempty"`
-	OperatorOK bool    `json:"operator_ok,omitempty"` // registered, so it may be named as performer
-	LotExpires string  `json:"lot_expires,omitempty"`
-	LotOK      bool    `json:"lot_ok,omitempty"` // registered
+	ID        string  `json:"id"`
+	Version   int     `json:"version"`
+	Filing    int     `json:"filing"` // filing revision, from 0; raised when it is filed anew after a withdrawal
+	Key       string  `json:"key"`
+	Site      string  `json:"site,omitempty"`
+	SiteName  string  `json:"site_name,omitempty"`
+	Reading   Reading `json:"reading"`
+	Patient   Patient `json:"patient,omitzero"`
+	Visit     string  `json:"visit,omitempty"`
+	Encounter string  `json:"encounter,omitempty"` // the record system's own reference of the visit
+	// Ordered is the order that asked for the test, found in the registry.
+	Ordered Order `json:"ordered,omitzero"`
+	// Announce tells an HL7 v2 receiver that nobody ordered the test, so that it
+	// places the order itself (ORU^R30).
+	Announce   bool   `json:"announce,omitempty"`
+	OperatorOK bool   `json:"operator_ok,omitempty"` // registered, so it may be named as performer
+	LotExpires string `json:"lot_expires,omitempty"`
+	LotOK      bool   `json:"lot_ok,omitempty"` // registered
 	// Issued is when this version became available; strictly increasing per result.
 	Issued time.Time `json:"issued,omitzero"`
 	// Marks are the flags and release reasons that travel with the result as notes.

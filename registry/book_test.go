@@ -82,6 +82,10 @@ func (s *shelf) Visits(authority, id string) ([]poct.Visit, error) {
 	return filter(s.rows.Visits, func(r poct.Visit) bool { return r.Patient == id && r.Authority == authority }), s.asked("visits")
 }
 
+func (s *shelf) Orders(authority, id string) ([]poct.Order, error) {
+	return filter(s.rows.Orders, func(r poct.Order) bool { return r.Patient == id && r.Authority == authority }), s.asked("orders")
+}
+
 func (s *shelf) ByKey(key string) (poct.Past, bool, error) {
 	row, ok := find(s.past, func(p poct.Past) bool { return p.Key == key })
 	return row, ok, s.asked("key")

@@ -51,6 +51,7 @@ var errNoZone = errors.New("no IANA time zone")
 //	control_lots  control_lot,level,strip_lot,low,high,expires[,mean,sd][,range_sds]  range_sds: how many SDs from mid to low and high
 //	patients      authority,id,family,given,birth_date,sex[,merged_to]
 //	visits        visit,authority,patient,site,start,end  times with offset; end may be empty
+//	orders       order,authority,patient,code,placed[,site][,filler][,status][,target_low,target_high]  status open, completed or cancelled
 //	shipments     shipment,strip_lot,site,arrived,use_by  arrived a date or a time with offset
 //	acceptances   strip_lot,site,shipment,decision,isi,mnpt,read_back_by,by,at,reason[,controls,pairs,evidence]
 //	findings      authority,patient,finding,value,unit,at,until  finding such as haematocrit, heparin, lupus-anticoagulant
@@ -85,7 +86,7 @@ func ReadCSV(kind poct.RegistryKind, r io.Reader) (poct.RegistryRows, []Refused,
 func Kinds() []string {
 	return []string{
 		string(poct.Sites), string(poct.Meters), string(poct.Operators), string(poct.StripLots),
-		string(poct.ControlLots), string(poct.Patients), string(poct.Visits),
+		string(poct.ControlLots), string(poct.Patients), string(poct.Visits), string(poct.Orders),
 		string(poct.Shipments), string(poct.Acceptances), string(poct.FindingRows),
 	}
 }
@@ -115,7 +116,7 @@ func plural(n int, word string) string {
 // Count is the number of rows of every kind.
 func Count(r poct.RegistryRows) int {
 	return len(r.Sites) + len(r.Meters) + len(r.Operators) + len(r.StripLots) +
-		len(r.ControlLots) + len(r.Patients) + len(r.Visits) +
+		len(r.ControlLots) + len(r.Patients) + len(r.Visits) + len(r.Orders) +
 		len(r.Shipments) + len(r.Acceptances) + len(r.Findings)
 }
 

@@ -25,6 +25,9 @@ type Look struct {
 	// OwnRuns reads as many control runs as a mean and SD of their own need:
 	// for rules whose control charts take them from there.
 	OwnRuns bool
+	// Orders says which orders are looked for; none at first, unless the meter
+	// sends the number of one.
+	Orders Orders
 }
 
 // Facts is Look.Facts of the usual Look.
@@ -41,7 +44,7 @@ func (k Look) Facts(book poct.Book, r poct.Reading, received, now time.Time) (po
 	steps := []func() error{l.meter, l.owner}
 	switch r.Kind {
 	case poct.KindPatient:
-		steps = append(steps, l.clock, l.operator, l.stripLot, l.lotGate, l.patient, l.visit, l.controls, l.chains,
+		steps = append(steps, l.clock, l.operator, l.stripLot, l.lotGate, l.patient, l.visit, l.orders, l.controls, l.chains,
 			l.history, l.labs, l.findings, l.meterHistory, l.control)
 	case poct.KindControl:
 		steps = append(steps, l.clock, l.operator, l.stripLot, l.lotGate, l.control, l.meterHistory)
@@ -215,7 +218,7 @@ func (l *lookup) visit() error {
 	var best *poct.Visit
 	for i := range visits {
 		v := &visits[i]
-		if distance(*v, at) <= visitSlack && (best == nil || closer(*v, *best, at, here)) {
+		if !v.Cancelled && distance(*v, at) <= visitSlack && (best == nil || closer(*v, *best, at, here)) {
 			best = v
 		}
 	}

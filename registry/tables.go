@@ -1,6 +1,7 @@
 package registry
 
 import (
+	"cmp"
 	"strconv"
 	"strings"
 	"time"
@@ -106,6 +107,31 @@ var tables = map[poct.RegistryKind]table{
 				c.fault("end", "is before start. Leave it empty while the visit is open")
 			}
 			return v.ID, func() { rows.Visits = append(rows.Visits, v) }
+		},
+	},
+	poct.Orders: {
+		private: true,
+		columns: []column{
+			{name: "order", required: true}, {name: "authority", required: true}, {name: "patient", required: true},
+			{name: "code", required: true}, {name: "placed", required: true}, {name: "site", optional: true}, {name: "filler", optional: true},
+			{name: "status", optional: true}, {name: "target_low", optional: true}, {name: "target_high", optional: true},
+		},
+		take: func(c *cells, rows *poct.RegistryRows) (string, func()) {
+			o := poct.Order{
+				ID: c.text("order"), Placer: c.text("order"), Filler: c.text("filler"), Authority: c.text("authority"), Patient: c.text("patient"),
+				Code: c.text("code"), Site: c.text("site"), Placed: c.time("placed"), Status: cmp.Or(c.text("status"), poct.OrderOpen),
+				TargetLow: c.positive("target_low"), TargetHigh: c.positive("target_high"),
+			}
+			switch {
+			case c.bad:
+			case o.Status != poct.OrderOpen && o.Status != poct.OrderCompleted && o.Status != poct.OrderCancelled:
+				c.fault("status", "is no status of an order. Write open, completed or cancelled")
+			case o.TargetLow.IsZero() != o.TargetHigh.IsZero():
+				c.fault("target_high", "goes with target_low. Write both from the order, or neither")
+			case !o.TargetLow.IsZero() && o.TargetHigh.Cmp(o.TargetLow) < 0:
+				c.fault("target_high", "is below target_low. Write the range from the order")
+			}
+			return key(o.Authority, o.Patient, o.ID), func() { rows.Orders = append(rows.Orders, o) }
 		},
 	},
 	poct.Shipments: {

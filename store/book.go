@@ -80,6 +80,13 @@ func (b *book) Visits(authority, id string) ([]poct.Visit, error) {
 	return rowsUnder[poct.Visit](b.q, poct.Visits, id+apart+authority)
 }
 
+func (b *book) Orders(authority, id string) ([]poct.Order, error) {
+	if id == "" || b.reg.noOrders {
+		return nil, nil
+	}
+	return rowsUnder[poct.Order](b.q, poct.Orders, id+apart+authority)
+}
+
 // rowsUnder reads the rows of a key and of all keys that begin with it.
 func rowsUnder[T any](q querier, kind poct.RegistryKind, prefix string) ([]T, error) {
 	return readRows[T](q, `SELECT row FROM registry WHERE kind = ?1 AND (key = ?2 OR key > ?2 || char(31) AND key < ?2 || char(32)) ORDER BY key`,

@@ -162,6 +162,13 @@ func (b *pastBook) Visits(authority, id string) ([]poct.Visit, error) {
 	return pastRows[poct.Visit](b, poct.Visits, id+apart+authority)
 }
 
+func (b *pastBook) Orders(authority, id string) ([]poct.Order, error) {
+	if id == "" {
+		return nil, nil
+	}
+	return pastRows[poct.Order](b, poct.Orders, id+apart+authority)
+}
+
 func (b *pastBook) Findings(authority, id string) ([]poct.Finding, error) {
 	if id == "" {
 		return nil, nil

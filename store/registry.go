@@ -2,8 +2,6 @@ package store
 
 import (
 	"context"
-	"crypto/sha256"
-	"encoding/hex"
 	"encoding/json"
 	"fmt"
 	"hash"
@@ -12,7 +10,6 @@ import (
 	"strings"
 	"time"
 
-	"tidegate/ledger"
 	"tidegate/poct"
 )
 
@@ -23,7 +20,7 @@ const (
 	apartEnd = "\x20"
 )
 
-// snapshot is the registry without patients, visits and findings, as of one
+// snapshot is the registry without patients, visits, orders and findings, as of one
 // commit. It is never changed: who upserts makes a new one.
 type snapshot struct {
 	sites       map[string]poct.Site
@@ -37,6 +34,7 @@ type snapshot struct {
 	readBacks   map[siteLot][]poct.ReadBack
 	actions     map[string][]poct.CorrectiveAction // by meter
 	noVisits    bool                               // none is registered: not worth asking for
+	noOrders    bool
 	noFindings  bool
 }
 
@@ -82,6 +80,9 @@ func flatten(rows poct.RegistryRows) ([]rowOf, error) {
 	for _, r := range rows.Visits {
 		add(poct.Visits, r, r.Patient+apart+r.Authority+apart+r.ID)
 	}
+	for _, r := range rows.Orders {
+		add(poct.Orders, r, r.Patient+apart+r.Authority+apart+r.ID)
+	}
 	for _, r := range rows.Shipments {
 		add(poct.Shipments, r, r.ID)
 	}
@@ -98,75 +99,6 @@ func flatten(rows poct.RegistryRows) ([]rowOf, error) {
 		add(poct.FindingRows, r, r.Patient+apart+r.Authority+apart+r.Finding+apart+r.At)
 	}
 	return out, failed
-}
-
-// Upsert adds rows and changes those with the same identity, in one commit
-// with an event that names the actor. Each row that differs from what was
-// there is kept in the history; equal ones are left alone. A set may be
-// large: the caller cuts it where arrivals must not wait.
-func (s *Store) Upsert(ctx context.Context, actor string, rows poct.RegistryRows) (added, changed int, err error) {
-	flat, err := flatten(rows)
-	if err != nil {
-		return 0, 0, err
-	}
-	err = s.do(ctx, func(t *tx) error {
-		added, changed = 0, 0
-		digest := sha256.New()
-		event := t.nextEvent()
-		kinds := map[string]int{}
-		var recalled []string
-		for _, r := range flat {
-			var was string
-			err := t.row(`SELECT row FROM registry WHERE kind = ? AND key = ?`, string(r.Kind), r.Key).Scan(&was)
-			switch {
-			case isNone(err):
-				added++
-			case err != nil:
-				return fmt.Errorf("read registry: %w", err)
-			case was == string(r.Row):
-				continue
-			default:
-				changed++
-			}
-			if _, err := t.exec(`INSERT INTO registry (kind, key, row) VALUES (?,?,?)
-				ON CONFLICT (kind, key) DO UPDATE SET row = excluded.row`, string(r.Kind), r.Key, string(r.Row)); err != nil {
-				return fmt.Errorf("write registry: %w", err)
-			}
-			if _, err := t.exec(`INSERT INTO registry_history (event, kind, key, row) VALUES (?,?,?,?)
-				ON CONFLICT (event, kind, key) DO UPDATE SET row = excluded.row`, event, string(r.Kind), r.Key, string(r.Row)); err != nil {
-				return fmt.Errorf("write registry history: %w", err)
-			}
-			kinds[string(r.Kind)]++
-			if r.Kind == poct.StripLots {
-				now, err := recallIn(r, was)
-				if err != nil {
-					return err
-				}
-				recalled = append(recalled, now...)
-			}
-		}
-		if added+changed == 0 {
-			return nil
-		}
-		if err := hashHistory(t, event, digest); err != nil {
-			return err
-		}
-		if t.reg, err = loadRegistry(t); err != nil {
-			return err
-		}
-		if _, err := t.event(poct.Event{Kind: poct.EventRegistry, Actor: actor}, &ledger.Payload{
-			SHA256: hex.EncodeToString(digest.Sum(nil)), Fields: slices.Sorted(maps.Keys(kinds)),
-			More: more(map[string]int{"added": added, "changed": changed})}); err != nil {
-			return err
-		}
-		for _, lot := range recalled {
-			if err := t.recalled(lot); err != nil {
-				return err
-			}
-		}
-		return nil
-	})
-	return added, changed, err
 }
 
 // hashHistory hashes the rows that one event changed.
@@ -192,7 +124,7 @@ func scanRow(rows rowSet) (rowOf, error) {
 // bySnapshot lists the kinds that a snapshot holds.
 const bySnapshot = `('sites', 'meters', 'operators', 'strip_lots', 'control_lots', 'shipments', 'acceptances', 'read_backs', 'corrective_actions')`
 
-// loadRegistry reads everything but patients, visits and findings.
+// loadRegistry reads everything but patients, visits, orders and findings.
 func loadRegistry(q querier) (*snapshot, error) {
 	rows, err := collect(q, scanRow, `SELECT kind, key, row FROM registry WHERE kind IN `+bySnapshot+` ORDER BY kind, key`)
 	if err != nil {
@@ -202,8 +134,8 @@ func loadRegistry(q querier) (*snapshot, error) {
 	if err != nil {
 		return nil, err
 	}
-	if err := q.row(`SELECT NOT EXISTS (SELECT 1 FROM registry WHERE kind = 'visits'), NOT EXISTS (SELECT 1 FROM registry WHERE kind = 'findings')`).
-		Scan(&s.noVisits, &s.noFindings); err != nil {
+	if err := q.row(`SELECT NOT EXISTS (SELECT 1 FROM registry WHERE kind = 'visits'), NOT EXISTS (SELECT 1 FROM registry WHERE kind = 'orders'),
+		NOT EXISTS (SELECT 1 FROM registry WHERE kind = 'findings')`).Scan(&s.noVisits, &s.noOrders, &s.noFindings); err != nil {
 		return nil, fmt.Errorf("read registry: %w", err)
 	}
 	return s, nil
@@ -332,6 +264,8 @@ func (r rowOf) into(rows *poct.RegistryRows) (err error) {
 		rows.Patients, err = grow(rows.Patients, r.Row)
 	case poct.Visits:
 		rows.Visits, err = grow(rows.Visits, r.Row)
+	case poct.Orders:
+		rows.Orders, err = grow(rows.Orders, r.Row)
 	case poct.Shipments:
 		rows.Shipments, err = grow(rows.Shipments, r.Row)
 	case poct.Acceptances:

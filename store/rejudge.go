@@ -48,19 +48,27 @@ func (w *work) askAgain(meter string, tested, control int64) error {
 		if !touched(problems) {
 			continue
 		}
-		if _, err := w.exec(`INSERT INTO rejudgements (hold, control, due) VALUES (?, ?, 0)
-			ON CONFLICT (hold) DO UPDATE SET control = excluded.control, due = 0`, h.hold, control); err != nil {
-			return fmt.Errorf("queue hold: %w", err)
+		if err := w.queue(h.hold, control); err != nil {
+			return err
 		}
-		w.after = append(w.after, func() { signal(w.arrived) })
 	}
 	return nil
 }
 
-// Rejudge judges open holds again that a control which came late may change, at
-// most this many, each by itself, and returns how many it went through. The
+// queue has a hold judged again, for the result that gave cause.
+func (t *tx) queue(hold, cause int64) error {
+	if _, err := t.exec(`INSERT INTO rejudgements (hold, control, due) VALUES (?, ?, 0)
+		ON CONFLICT (hold) DO UPDATE SET control = excluded.control, due = 0`, hold, cause); err != nil {
+		return fmt.Errorf("queue hold: %w", err)
+	}
+	t.after = append(t.after, func() { signal(t.arrived) })
+	return nil
+}
+
+// Rejudge judges open holds again that a control which came late, or what was
+// told of their patient, may change, at most this many, each by itself, and returns how many it went through. The
 // judge is called like that of Settle, inside the transaction, with a
-// settlement whose actor is the program and whose reason names the control.
+// settlement whose actor is the program and whose reason names what gave cause.
 //
 // What passes now is released as a new version. What is held for the same
 // problems stays as it is; for others, it is held anew with them, and is as old
@@ -82,7 +90,7 @@ func (s *Store) Rejudge(ctx context.Context, most int, judge func(poct.Book, poc
 	var errs []error
 	err := s.do(ctx, func(t *tx) error {
 		n, errs = 0, nil
-		queue, err := collect(t, scanQueuedHold, `SELECT h.id, h.version, c.id, q.hold FROM rejudgements q JOIN holds h ON h.seq = q.hold
+		queue, err := collect(t, scanQueuedHold, `SELECT h.id, h.version, c.id, c.kind, q.hold FROM rejudgements q JOIN holds h ON h.seq = q.hold
 			JOIN results c ON c.seq = q.control WHERE q.due <= ? ORDER BY q.hold LIMIT ?`, micros(now), most)
 		if err != nil {
 			return fmt.Errorf("read holds to judge again: %w", err)
@@ -110,13 +118,22 @@ func (s *Store) Rejudge(ctx context.Context, most int, judge func(poct.Book, poc
 type queuedHold struct {
 	id      string
 	version int
-	control string
+	cause   string // the result that gave cause
+	kind    poct.ReadingKind
 	seq     int64
+}
+
+// reason says in words why a hold is judged again.
+func (q queuedHold) reason() string {
+	if q.kind == poct.KindContext {
+		return "Message " + q.cause + " told of the patient."
+	}
+	return "Control " + q.cause + " came in late."
 }
 
 func scanQueuedHold(rows rowSet) (queuedHold, error) {
 	var q queuedHold
-	err := rows.Scan(&q.id, &q.version, &q.control, &q.seq)
+	err := rows.Scan(&q.id, &q.version, &q.cause, &q.kind, &q.seq)
 	return q, err
 }
 
@@ -126,7 +143,7 @@ func (t *tx) rejudge(q queuedHold, judge func(poct.Book, poct.HoldRecord, poct.A
 		return err
 	}
 	st := poct.Settlement{Act: poct.ActRejudged, Version: q.version, Actor: poct.System, At: t.at,
-		Reason: "Control " + q.control + " came in late."}
+		Reason: q.reason()}
 	a, _, err := t.arrival(t, seqOf(h.Arrival))
 	if err != nil {
 		return err
@@ -162,13 +179,13 @@ func same(h *openHold, d poct.Decision) bool {
 }
 
 // rejudgements checks that only open holds wait to be judged again, and for a
-// control.
+// control or a message about the patient.
 func (v *verifier) rejudgements() error {
 	return v.each(`SELECT q.hold FROM rejudgements q LEFT JOIN holds h ON h.seq = q.hold LEFT JOIN results c ON c.seq = q.control
-		WHERE coalesce(h.open, 0) = 0 OR coalesce(c.kind, '') <> 'control'`, func(rows rowSet) error {
+		WHERE coalesce(h.open, 0) = 0 OR coalesce(c.kind, '') NOT IN ('control', 'context')`, func(rows rowSet) error {
 		var hold int64
 		err := rows.Scan(&hold)
-		v.fault(-1, "a hold waits to be judged again that is not open, or for no control")
+		v.fault(-1, "a hold waits to be judged again that is not open, or for nothing that could change it")
 		return err
 	})
 }

@@ -139,6 +139,9 @@ func (w *work) version(o *poct.Outcome, k kept) (poct.State, error) {
 	if err := w.lookBack(o, k, state); err != nil {
 		return "", err
 	}
+	if err := w.contextTold(o, k); err != nil {
+		return "", err
+	}
 	return state, w.reading(o, k.seq, k.version, state)
 }
 

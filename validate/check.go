@@ -27,6 +27,9 @@ type Findings struct {
 	// Else is the verdict once a person answers for every holding problem:
 	// release for a patient's result, file for anything that never leaves.
 	Else poct.Verdict
+	// Announce tells that nobody ordered the test and the site wants an order
+	// asked for.
+	Announce bool
 	// ElsePassed is QCPassed under that verdict: a control in range that a
 	// person answered for has passed like any other.
 	ElsePassed bool
@@ -61,6 +64,7 @@ func (ru *Rules) Check(res poct.Result, f poct.Facts, decoded []poct.Problem) Fi
 			break
 		}
 	}
+	out.Announce = ru.announces(s)
 	passed := s.kind == control && s.controlPassed()
 	out.QCPassed, out.ElsePassed = passed && out.Verdict == poct.File, passed && out.Else == poct.File
 	return out
@@ -230,6 +234,8 @@ func newSubject(res *poct.Result, f *poct.Facts) *subject {
 		s.kind = unread
 	case s.r.Kind == poct.KindEvent:
 		s.kind = event
+	case s.r.Kind == poct.KindContext:
+		s.kind = told
 	case s.r.Status == poct.StatusWithdrawn:
 		s.kind = withdrawal
 	case s.r.Kind == poct.KindControl:

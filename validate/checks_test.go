@@ -20,7 +20,7 @@ func TestAGoodResultPassesEveryCheck(t *testing.T) {
 	assert.Equal(t, poct.Release, f.Verdict)
 	assert.Empty(t, f.Cause)
 	assert.False(t, f.Critical)
-	assert.Len(t, f.Answers, 50, "46 numbers without 46, which controls are asked, and 16a 21a 22a 26a 39a")
+	assert.Len(t, f.Answers, 51, "46 numbers without 46, which controls are asked, and 9a 16a 21a 22a 26a 39a")
 	unasked := map[string]string{}
 	for _, a := range f.Answers {
 		if a.Answer == poct.NotAsked {
@@ -29,7 +29,7 @@ func TestAGoodResultPassesEveryCheck(t *testing.T) {
 		}
 		assert.Equal(t, poct.Pass, a.Answer, a.Code)
 	}
-	for _, n := range []string{"9", "10", "11", "19"} {
+	for _, n := range []string{"9", "9a", "10", "11", "19"} {
 		assert.Contains(t, unasked[n], "checks.", "check %s is asked only where it is configured", n)
 		delete(unasked, n)
 	}
@@ -136,6 +136,18 @@ func TestChecks(t *testing.T) {
 			s.f.Visit = &poct.Visit{Start: tested.Add(-9 * time.Hour), End: tested.Add(-3 * time.Hour)}
 		}, cfg: validate.Config{"patient-not-present": set{"limit": "2h"}}, want: poct.Found, severity: poct.Flag, text: "within 2 h", verdict: poct.Release},
 		{name: "not configured", code: "patient-not-present", change: func(s *situation) {}, want: poct.NotAsked, text: "visits", verdict: poct.Release},
+
+		// 9a
+		{name: "posted without an order", code: "order-missing", change: func(s *situation) {}, cfg: validate.Config{"order-missing": nil}, want: poct.Pass, verdict: poct.Release},
+		{name: "held without an order", code: "order-missing", change: func(s *situation) {}, cfg: validate.Config{"order-missing": set{"choice": "hold"}},
+			want: poct.Found, severity: poct.Hold, text: "No open order", verdict: poct.HoldIt},
+		{name: "the meter names an order that is not this patient's", code: "order-missing", change: func(s *situation) { s.r().Order = "P-9" },
+			cfg: validate.Config{"order-missing": nil}, want: poct.Found, severity: poct.Flag, text: "No open order", verdict: poct.Release},
+		{name: "an order", code: "order-missing", change: func(s *situation) { s.f.Order = &poct.Order{ID: "P-1"} },
+			cfg: validate.Config{"order-missing": set{"choice": "hold"}}, want: poct.Pass, verdict: poct.Release},
+		{name: "several orders", code: "order-missing", change: func(s *situation) { s.f.Orders = []poct.Order{{ID: "P-1"}, {ID: "P-2"}} },
+			cfg: validate.Config{"order-missing": nil}, want: poct.Found, severity: poct.Flag, text: "2 open orders", verdict: poct.Release},
+		{name: "orders are not asked about", code: "order-missing", change: func(s *situation) {}, want: poct.NotAsked, text: "orders", verdict: poct.Release},
 
 		// 10
 		{name: "wrong form", code: "id-check-digit", change: func(s *situation) {},

@@ -134,7 +134,7 @@ func TestNotAsked(t *testing.T) {
 		assert.Contains(t, u.String(), "check "+u.Check+" "+u.Code)
 	}
 	for _, want := range []string{
-		"//9", "//10", "//19", "//45", "/saltmarsh/41",
+		"//9", "//9a", "//10", "//19", "//45", "/saltmarsh/41",
 		"reed-csv//8", "reed-csv//39", "reed-csv//39a",
 		"bare//23", "bare//24", "bare//25", "bare//26", "bare//26a", "bare//32", "bare//39", "bare//40", "plain//22a", "plain//39a",
 	} {

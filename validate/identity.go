@@ -1,6 +1,7 @@
 package validate
 
 import (
+	"maps"
 	"regexp"
 	"slices"
 	"strings"
@@ -65,6 +66,24 @@ var identityChecks = []check{
 			}
 			return "", ""
 		},
+	},
+	{
+		Info: Info{
+			Number: "9a", Code: codeOrder, Title: "No order asks for the test",
+			Asks:     "whether an order asked for the test",
+			Compares: "the order number that the meter sent, else patient, code, site and time, against the open orders",
+			Text:     "No open order of this patient fits the test.",
+			Remedy:   "Check that the test belongs to this patient and is wanted. Place an order, or release the result without one.",
+			Severity: poct.Flag, Acts: "CRD", Desk: RoleReviewer, Source: ownDefault,
+			Keys: []Key{
+				{Name: "choice", Kind: Choice, Default: choicePost, Options: []string{choicePost, choiceHold, choiceAnnounce},
+					Means: "what becomes of a result without an order: post sends it like any other, hold stops it, announce sends it and has an hl7v2 outlet ask the receiver to place an order (ORU^R30)"},
+				{Name: "window", Kind: Duration, Default: "24h", Means: "how long before the test an order may have been placed, where the meter sends no number; one for all sites"},
+				{Name: "codes", Kind: Texts, Means: "codes of orders for this test; if left out, those of what was measured; one list for all sites"},
+			},
+			Unasked: "it needs orders, so it is asked only where checks.order-missing is set",
+		},
+		of: patient, optIn: true, ask: askOrdered,
 	},
 	{
 		Info: Info{
@@ -153,6 +172,63 @@ func askPresent(s *subject, k *rule) reply {
 		return k.found(poct.FieldVisit, "limit", span(limit))
 	}
 	return pass
+}
+
+// What becomes of a result without an order.
+const (
+	codeOrder      = "order-missing"
+	choicePost     = "post"
+	choiceHold     = "hold"
+	choiceAnnounce = "announce"
+)
+
+// askOrdered never chooses among several orders. Where the site posts without an
+// order, only that doubt is told.
+func askOrdered(s *subject, k *rule) reply {
+	var out reply
+	switch {
+	case s.f.Patient == nil:
+		return k.waits(s.patientWaits())
+	case s.f.Order != nil:
+		return pass
+	case len(s.f.Orders) > 1:
+		out = found(poct.FieldOrder, itoa(len(s.f.Orders))+" open orders of this patient fit the test, so it is filed under none.").
+			but("Name the order's number under order, or file it in the record.")
+	case s.r.Order == "" && k.choices["choice"] != choiceHold:
+		return pass
+	default:
+		out = k.found(poct.FieldOrder)
+	}
+	if k.choices["choice"] == choiceHold {
+		for i := range out.problems {
+			out.problems[i].Severity = poct.Hold
+		}
+	}
+	return out
+}
+
+// Orders says how open orders are looked for: how long before the test, and by
+// which codes. The window is zero where no site asks about orders.
+func (ru *Rules) Orders() (window time.Duration, codes []string) {
+	for _, rules := range append([][]*rule{ru.base}, slices.Collect(maps.Values(ru.sites))...) {
+		if k := rules[place[codeOrder]]; k.unaskedEverywhere() == "" {
+			window = max(window, k.spans["window"])
+			for _, c := range k.texts["codes"] {
+				if !slices.Contains(codes, c) {
+					codes = append(codes, c)
+				}
+			}
+		}
+	}
+	slices.Sort(codes)
+	return window, codes
+}
+
+// announces tells whether a result that nobody ordered is to be announced.
+func (ru *Rules) announces(s *subject) bool {
+	k := ru.at(s.site)[place[codeOrder]]
+	return k.unaskedEverywhere() == "" && k.choices["choice"] == choiceAnnounce && s.kind == patient &&
+		s.r.Order == "" && s.f.Order == nil && len(s.f.Orders) == 0
 }
 
 func askForm(s *subject, k *rule) reply {

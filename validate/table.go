@@ -91,6 +91,7 @@ const (
 	control
 	comparison
 	event
+	told // of patients, visits or orders: no check is asked
 
 	measured = patient | control
 	everyOne = unread | measured | withdrawal | comparison | event

@@ -39,9 +39,6 @@ func New(cfg Config, set Settings) (*Listener, error) {
 		return nil, fmt.Errorf("inlet %s: %s %s; %s", set.ID, f.Key, f.What, f.Instead)
 	}
 	cfg = cfg.withDefaults()
-	if len(cfg.Accepts) != 1 || cfg.Accepts[0] != acceptsResults {
-		return nil, fmt.Errorf("inlet %s: accepts can only be [%s]", set.ID, acceptsResults)
-	}
 	if set.Inbox == nil {
 		return nil, fmt.Errorf("inlet %s: no inbox", set.ID)
 	}

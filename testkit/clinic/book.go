@@ -102,6 +102,8 @@ func (b book) Visits(authority, id string) ([]poct.Visit, error) {
 	})
 }
 
+func (b book) Orders(string, string) ([]poct.Order, error) { return nil, nil }
+
 func (b book) ByKey(string) (poct.Past, bool, error) { return poct.Past{}, false, nil }
 
 func (b book) Controls(meter string, from, to time.Time) ([]poct.Past, error) {
