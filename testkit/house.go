@@ -49,10 +49,14 @@ func NewHouse(t testing.TB, o Options) *House {
 	h.Day, err = standin.NewDay(3, time.Now())
 	require.NoError(t, err)
 	server := httptest.NewUnstartedServer(nil)
-	h.Setup, err = h.Day.WriteSetup(h.Dir, standin.Ports{
+	ports := standin.Ports{
 		Web: "127.0.0.1:0", MLLP: "127.0.0.1:0", HTTP: "127.0.0.1:0",
 		Record: "http://" + server.Listener.Addr().String() + "/fhir",
-	})
+	}
+	if o.AllInlets {
+		ports.LIS, ports.POCT1A = "127.0.0.1:0", "127.0.0.1:0"
+	}
+	h.Setup, err = h.Day.WriteSetup(h.Dir, ports)
 	require.NoError(t, err)
 	all := h.Day.Patients()
 	h.people = all[20 : len(all)-1] // the last is the invented training patient

@@ -14,6 +14,8 @@ import (
 
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
+
+	"tidegate/standin"
 )
 
 // Numbers of tests that do not come over MLLP and HTTP, apart from theirs.
@@ -22,6 +24,8 @@ const (
 	fromFolder = 30_000
 	fromDesk   = 40_000
 	fromLate   = 50_000
+	fromLink   = 60_000
+	fromDock   = 70_000
 )
 
 // LateMeter is the meter whose controls come after its results.
@@ -49,6 +53,42 @@ func (l *Load) RunOthers(ctx context.Context) {
 			}
 		})
 	}
+}
+
+// RunProtocols starts a meter that speaks LIS01 and one that speaks POCT1-A2.
+// Their patients are strangers, so nothing of theirs may reach the record.
+func (l *Load) RunProtocols(ctx context.Context) {
+	l.wg.Go(func() {
+		for n := fromLink; ctx.Err() == nil; n++ {
+			at := l.h.begin.Add(time.Duration(n%100) * time.Second).Format("20060102150405")
+			raw := fmt.Appendf(nil, "H|\\^&|||SEDGE5|||||||P||%s\rP|1||stranger-%d||Nobody^At^All||19500101|F\rO|1||%d|^^^INR\r"+
+				"R|1|^^^INR|2.4|{INR}||N||F||124|%s|%s|S5-701\rL|1|N\r", at, n, n, at, at)
+			l.persist(Message{Raw: raw}, func(to *Child) error {
+				answer, err := standin.SayLIS(context.Background(), to.Inlets["link"], raw)
+				return only("ACK", answer, err)
+			})
+		}
+	})
+	l.wg.Go(func() {
+		for n := fromDock; ctx.Err() == nil; n++ {
+			at := l.h.begin.Add(time.Duration(n%100) * time.Second).Format(time.RFC3339)
+			raw := fmt.Appendf(nil, `<OBS.R01><HDR><HDR.control_id V="%d"/><HDR.version_id V="POCT1"/><HDR.creation_dttm V="%s"/></HDR>`+
+				`<SVC><SVC.role_cd V="OBS"/><SVC.observation_dttm V="%s"/><SVC.reason_cd V="NEW"/><SVC.sequence_nbr V="%d"/><PT><PT.patient_id V="stranger-%d"/>`+
+				`<OBS><OBS.observation_id V="INR" SN="LOCAL"/><OBS.value V="2.4" U="{INR}"/><OBS.method_cd V="M"/></OBS></PT></SVC></OBS.R01>`, n, at, at, n, n)
+			l.persist(Message{Raw: raw}, func(to *Child) error {
+				answer, err := standin.SayPOCT1A(context.Background(), to.Inlets["dock"], "S5-702", raw)
+				return only("AA", answer, err)
+			})
+		}
+	})
+}
+
+// only takes one answer for a yes.
+func only(yes, answer string, err error) error {
+	if err == nil && answer != yes {
+		err = fmt.Errorf("answered %q", answer)
+	}
+	return err
 }
 
 // RunLate sends a result of a meter whose controls have not come, so that it is

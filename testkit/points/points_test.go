@@ -58,6 +58,7 @@ func killedAt(t *testing.T, name string, at int) {
 	t.Cleanup(child.Kill)
 	load.Run(ctx, 1, 1)
 	load.RunOthers(ctx)
+	load.RunProtocols(ctx)
 	load.RunLate()
 	if err == nil { // else it was killed before it listened
 		load.Aim(child)
