@@ -136,11 +136,15 @@ func (a *App) watchers() []*watcher {
 	return list
 }
 
-// health of every outlet.
+// health of every outlet that nobody paused: one that rests because a person
+// said so is not down.
 func (a *App) health() []outbound.Health {
-	out := make([]outbound.Health, len(a.outlets))
-	for i, o := range a.outlets {
-		out[i] = o.Health()
+	var out []outbound.Health
+	for _, o := range a.outlets {
+		h := o.Health()
+		if _, paused := a.store.Paused(h.Outlet); !paused {
+			out = append(out, h)
+		}
 	}
 	return out
 }

@@ -16,6 +16,7 @@ import (
 	"tidegate/config"
 	"tidegate/ingest"
 	"tidegate/mapping"
+	"tidegate/outbound"
 	"tidegate/pipeline"
 	"tidegate/poct"
 	"tidegate/store"
@@ -181,6 +182,14 @@ func (t *Trial) add(out *Tried, o poct.Outcome, resent bool) error {
 	system := t.cfg.Registry.IdentifierSystems[o.Result.Patient.Authority]
 	ids := mapping.IDs{Patient: "Patient?" + fhir.Identifier{System: system, Value: o.Result.Patient.ID}.Query(), Remote: placeholders(o)}
 	for _, outlet := range o.Outlets {
+		send, other, err := t.letter(outlet, o)
+		if err != nil {
+			return err
+		}
+		if other {
+			out.Sends = append(out.Sends, send)
+			continue
+		}
 		body, err := mapping.Bundle(o.Result, o.Action, ids, mapping.Options{INRUnit: t.unit(outlet)})
 		if err != nil {
 			return fmt.Errorf("render for outlet %s: %w", outlet, err)
@@ -188,6 +197,28 @@ func (t *Trial) add(out *Tried, o poct.Outcome, resent bool) error {
 		out.Sends = append(out.Sends, TriedSend{Outlet: outlet, Body: body})
 	}
 	return nil
+}
+
+// letter is what an outlet of another kind than FHIR would be sent; ok is false
+// for FHIR. An HL7 message stands as a text, its segments ended by CR.
+func (t *Trial) letter(id string, o poct.Outcome) (send TriedSend, ok bool, err error) {
+	for _, c := range t.cfg.Outlets {
+		if c.ID != id {
+			continue
+		}
+		body, ok, err := outbound.Preview(c, outbound.Settings{Systems: t.cfg.Registry.IdentifierSystems, Log: zerolog.Nop()},
+			poct.Delivery{Outlet: id, Action: o.Action, Result: o.Result})
+		if err != nil || !ok {
+			return TriedSend{}, ok, err
+		}
+		if !json.Valid(body) {
+			if body, err = json.Marshal(string(body)); err != nil {
+				return TriedSend{}, true, err
+			}
+		}
+		return TriedSend{Outlet: id, Body: body}, true, nil
+	}
+	return TriedSend{}, false, nil
 }
 
 // placeholders stand for ids that only the record system knows.

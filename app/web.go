@@ -51,6 +51,7 @@ func (a *App) newWeb() (*web.Server, error) {
 		Coordinator: coordinator,
 		Listeners:   a.Listeners,
 		Wiring:      a.wiring,
+		Outlets:     a.newOutlets(),
 		Import:      a.importRows,
 		Export:      a.export,
 		Checkpoint:  a.checkpoint,
@@ -125,9 +126,12 @@ func (a *App) wiring() []web.Wire {
 		}
 		out = append(out, w)
 	}
-	for n, o := range a.outlets {
-		h := o.Health()
-		out = append(out, web.Wire{ID: h.Outlet, Kind: a.cfg.Outlets[n].Kind, Well: h.Up, Since: h.Since, Why: h.Reason})
+	states, err := a.newOutlets().List(ctx)
+	if err != nil {
+		a.log.Error().Err(err).Msg("how outlets do cannot be told just now")
+	}
+	for _, o := range states {
+		out = append(out, web.Wire{ID: o.ID, Kind: o.Kind, Well: o.State == poct.OutletOpen, Since: o.Since, Why: o.Why})
 	}
 	if a.notices == nil {
 		return out // opened for one command

@@ -11,6 +11,7 @@ import (
 	"strings"
 	"time"
 
+	"tidegate/ingest/folder"
 	"tidegate/mapping"
 	"tidegate/poct"
 	"tidegate/validate"
@@ -147,10 +148,19 @@ func (l *loader) outlets() {
 		l.fault("outlets", "no outlet is configured", "write where released results go: at least one")
 	}
 	ids := l.unique("outlet")
+	folders := map[string]string{}
+	for i, in := range c.Inlets {
+		if f, ok := in.Config.(*folder.Config); ok && f.Path != "" {
+			folders[filepath.Clean(f.Path)] = fmt.Sprintf("inlets[%d].path", i)
+		}
+	}
 	for i := range c.Outlets {
 		o := &c.Outlets[i]
 		key := fmt.Sprintf("outlets[%d]", i)
 		*o = o.WithDefaults()
+		if o.Kind == "folder" {
+			l.folder(key+".path", &o.Folder.Path, folders)
+		}
 		for _, k := range o.Validate() {
 			l.at(l.doc, key, k)
 		}
@@ -163,6 +173,21 @@ func (l *loader) outlets() {
 			l.files(key, reflect.ValueOf(part).Elem())
 		}
 	}
+}
+
+// folder resolves the path of an outlet's folder. What one part writes to,
+// nothing else may: an inlet would take in again what was sent.
+func (l *loader) folder(key string, path *string, taken map[string]string) {
+	if *path == "" {
+		return // said already
+	}
+	l.path(path)
+	at := filepath.Clean(*path)
+	if first, twice := taken[at]; twice {
+		l.fault(key, "is taken already by "+first, "write another folder")
+		return
+	}
+	taken[at] = key
 }
 
 func (l *loader) checks() {

@@ -24,7 +24,7 @@ var (
 )
 
 func supervisionAPI() []route {
-	return []route{
+	return append(outletsAPI(), []route{
 		{method: "GET", path: "/api/v1/meters/{serial}/readiness", may: meterUser, do: (*Server).apiReadiness, doc: docReady},
 		{method: "GET", path: "/api/v1/checks", may: signedIn, do: (*Server).apiChecks, doc: docChecks},
 		{method: "GET", path: "/api/v1/lookbacks", may: qualityReaders, do: (*Server).apiLookBacks, doc: docDoubts},
@@ -34,7 +34,7 @@ func supervisionAPI() []route {
 		{method: "GET", path: "/api/v1/calls", may: readers, do: (*Server).apiCalls, doc: docCalls},
 		{method: "POST", path: "/api/v1/results/{id}/call", may: staff, do: (*Server).apiCall, doc: docCall},
 		{method: "POST", path: "/api/v1/results/{id}/withdraw", may: staff, do: (*Server).apiWithdraw, doc: docTake},
-	}
+	}...)
 }
 
 // What is asked and answered here.

@@ -152,6 +152,8 @@ type Settings struct {
 	Listeners func() map[string]string
 	// Wiring gives the state of every inlet and outlet.
 	Wiring func() []Wire
+	// Outlets tells how outlets do, and pauses them.
+	Outlets Outlets
 	// Import takes registry rows of one kind; contentType is text/csv or application/json.
 	Import func(ctx context.Context, actor string, kind poct.RegistryKind, rows io.Reader, contentType string, dryRun bool) (ImportReport, error)
 	// Export writes the auditor's pack of these results.

@@ -613,6 +613,7 @@ func TestWhoMay(t *testing.T) {
 		"GET /api/v1/account": "auditor clinician coordinator engineer reviewer", "GET /api/v1/listeners": "auditor clinician coordinator engineer reviewer",
 		"GET /api/v1/holds": read, "GET /api/v1/holds/{id}": read, "POST /api/v1/holds/{id}/settle": staff,
 		"GET /api/v1/arrivals/{id}": "auditor clinician coordinator engineer reviewer", "GET /api/v1/arrivals/{id}/raw": "auditor clinician coordinator engineer reviewer",
+		"GET /api/v1/outlets": "auditor clinician coordinator engineer reviewer", "POST /api/v1/outlets/{id}/pause": "coordinator engineer", "POST /api/v1/outlets/{id}/resume": "coordinator engineer",
 		"GET /api/v1/results/{id}": read, "GET /api/v1/results/{id}/trace": read, "POST /api/v1/results/{id}/acknowledge": staff,
 		"GET /api/v1/meters":            "auditor clinician coordinator engineer nurse reviewer",
 		"GET /api/v1/ledger/checkpoint": "auditor clinician coordinator engineer reviewer", "GET /api/v1/ledger/proof/{n}": read,
