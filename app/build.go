@@ -85,7 +85,6 @@ func (a *App) newInlet(in *config.Inlet) (inlet, error) {
 	var err error
 	switch c := in.Config.(type) {
 	case *mllp.Config:
-		c.Accepts = in.Accepts
 		l, err = mllp.New(*c, mllp.Settings{ID: in.ID, Inbox: box, Log: log, Now: a.opt.Now})
 	case *lis.Config:
 		l, err = lis.New(*c, lis.Settings{ID: in.ID, Inbox: box, Log: log, Now: a.opt.Now})

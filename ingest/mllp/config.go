@@ -12,16 +12,12 @@ import (
 // profiles. Zero values mean the defaults named.
 type Config struct {
 	Listen         string        `yaml:"listen"`                    // host:port
-	Accepts        []string      `yaml:"accepts,omitempty"`         // [results]
 	MaxFrame       int           `yaml:"max_frame,omitempty"`       // bytes of one message or batch; 1048576
 	Idle           time.Duration `yaml:"idle,omitempty"`            // silence between messages before closing; 0: none, TCP keepalive alone
 	FrameTimeout   time.Duration `yaml:"frame_timeout,omitempty"`   // from the first byte of a message to its last; 60s
 	MaxConnections int           `yaml:"max_connections,omitempty"` // at a time; 256
 	TLS            *ingest.TLS   `yaml:"tls,omitempty"`             // none: plain TCP, for a network of the meters' own
 }
-
-// The one kind of message this inlet knows to take.
-const acceptsResults = "results"
 
 const (
 	defaultMaxFrame       = 1 << 20
@@ -65,9 +61,6 @@ func (c Config) withDefaults() Config {
 	}
 	if c.MaxConnections == 0 {
 		c.MaxConnections = defaultMaxConnections
-	}
-	if c.Accepts == nil {
-		c.Accepts = []string{acceptsResults}
 	}
 	return c
 }

@@ -17,14 +17,13 @@ func TestConfigKeys(t *testing.T) {
 	var c Config
 	require.NoError(t, yaml.UnmarshalWithOptions([]byte(`
 listen: 127.0.0.1:2575
-accepts: [results]
 max_frame: 65536
 idle: 10m
 frame_timeout: 30s
 max_connections: 1000
 tls: {cert_file: a.pem, key_file: a.key, client_ca_file: ca.pem}
 `), &c, yaml.Strict()))
-	assert.Equal(t, Config{Listen: "127.0.0.1:2575", Accepts: []string{"results"}, MaxFrame: 65536, Idle: 10 * time.Minute, FrameTimeout: 30 * time.Second,
+	assert.Equal(t, Config{Listen: "127.0.0.1:2575", MaxFrame: 65536, Idle: 10 * time.Minute, FrameTimeout: 30 * time.Second,
 		MaxConnections: 1000, TLS: &ingest.TLS{CertFile: "a.pem", KeyFile: "a.key", ClientCAFile: "ca.pem"}}, c)
 	assert.Empty(t, c.Validate())
 
@@ -33,7 +32,6 @@ tls: {cert_file: a.pem, key_file: a.key, client_ca_file: ca.pem}
 	assert.Equal(t, time.Duration(0), d.Idle)
 	assert.Equal(t, time.Minute, d.FrameTimeout)
 	assert.Equal(t, 256, d.MaxConnections)
-	assert.Equal(t, []string{"results"}, d.Accepts)
 }
 
 func TestConfigFaults(t *testing.T) {
@@ -60,9 +58,7 @@ func TestConfigFaults(t *testing.T) {
 }
 
 func TestNewRefuses(t *testing.T) {
-	_, err := New(Config{Listen: ":0", Accepts: []string{"orders"}}, Settings{ID: "a", Inbox: newBox()})
-	assert.ErrorContains(t, err, "accepts")
-	_, err = New(Config{Listen: ":0"}, Settings{ID: "a"})
+	_, err := New(Config{Listen: ":0"}, Settings{ID: "a"})
 	assert.ErrorContains(t, err, "inbox")
 	l, err := New(Config{Listen: "127.0.0.1:0"}, Settings{ID: "a", Inbox: newBox(), Log: zerolog.Nop()})
 	require.NoError(t, err)

@@ -22,7 +22,7 @@ const largest = 64 << 10
 type wire struct{}
 
 func (wire) New(t *testing.T, box ingest.Inbox, log io.Writer) sourcetest.Inlet {
-	l, err := mllp.New(mllp.Config{Listen: "127.0.0.1:0", Accepts: []string{"results"}, MaxFrame: largest},
+	l, err := mllp.New(mllp.Config{Listen: "127.0.0.1:0", MaxFrame: largest},
 		mllp.Settings{ID: "inlet", Inbox: box, Log: zerolog.New(log)})
 	require.NoError(t, err)
 	return l
