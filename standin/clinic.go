@@ -232,13 +232,17 @@ func (d *Day) registry() []table {
 		{"SH-0520", "Q2502", "millrace", at(arrivedAgo), day(90)},
 		{"SH-0521", "Q2503", "saltmarsh", at(arrivedAgo), ""},
 	}}
+	// The older lot has its record; the newer one still waits for it.
+	acceptances := table{"acceptances", []string{"strip_lot", "site", "shipment", "decision", "isi", "mnpt", "read_back_by", "by", "at", "reason"}, [][]string{
+		{"R771", "saltmarsh", "SH-0417", "accepted", "", "", "r.ito", "c.hale", at(59 * 24), "Both levels in range on both meters"},
+	}}
 	findings := table{"findings", []string{"authority", "patient", "finding", "value", "unit", "at", "until"}, [][]string{
 		{authority, d.onHeparin.id, "heparin", "", "", at(20), ""},
 		{authority, d.anaemic.id, "haematocrit", "22", "%", at(30), ""},
 	}}
 	return []table{
 		{"sites", []string{"site", "name", "time_zone", "qc_interval"}, siteRows},
-		meters, operators, lots, controls, patients, shipments, findings,
+		meters, operators, lots, controls, patients, shipments, acceptances, findings,
 	}
 }
 

@@ -1,10 +1,13 @@
 // Package standin plays the other parties of the job: a FHIR R4 record system,
-// and the meters of an invented clinic group.
+// the meters and the people of an invented clinic group, and whoever they page.
 //
-// Both judge from outside. The record system reads the raw JSON that reaches
+// All judge from outside. The record system reads the raw JSON that reaches
 // it and knows the published R4 rules only; it uses none of the project's own
 // encoders, and nothing it accepts is taken on trust from them. The meters
-// speak from text templates over real sockets, files and queues.
+// speak from text templates over real sockets, files and queues. The people
+// act through the HTTP API, each with a token of their own.
+//
+//	Day: items ── phase 1 ── acts ── phase 2 ── acts ... ── the account it must come to
 //
 //	request ── fault plan ── token ── route ──┬─ read, search
 //	                                          └─ parse ── judge ── apply ── answer

@@ -22,11 +22,11 @@ type Targets struct {
 	Subject   string // default results.quill
 	HTTP      string // URL of the HTTP inlet
 	HTTPToken string
-	LIS       string  // host:port; "" leaves these meters out
-	POCT1A    string  // likewise
-	Record    *Record // nil: no outage
-	People    *People // nil: nobody acts
-	Acted     func(Act)
+	LIS       string    // host:port; "" leaves these meters out
+	POCT1A    string    // likewise
+	Record    *Record   // nil: no outage
+	People    *People   // nil: nobody acts
+	Acted     func(Act) // is told of each act; may be nil
 	// Over spreads the day over a time; 0 plays as fast as it is answered.
 	Over time.Duration
 	// OutageFor is how long the record system stays away at least, default 2s.
@@ -77,7 +77,7 @@ func (d *Day) Play(ctx context.Context, to Targets, progress Progress) (Told, er
 		if to.People == nil {
 			continue
 		}
-		if err := to.People.rest(ctx, d.arrivals(phase)); err != nil {
+		if err := to.People.rest(ctx, p.arrivals(phase)); err != nil {
 			return p.told, err
 		}
 		if err := to.People.act(ctx, d.Acts, phase, to.Acted); err != nil {
@@ -89,13 +89,13 @@ func (d *Day) Play(ctx context.Context, to Targets, progress Progress) (Told, er
 
 // reach tells whether there is somebody to send to.
 func (to Targets) reach(way Way) bool {
-	return way != LIS && way != POCT1A || way == LIS && to.LIS != "" || way == POCT1A && to.POCT1A != ""
+	return (way != LIS || to.LIS != "") && (way != POCT1A || to.POCT1A != "")
 }
 
 // arrivals are how many messages have been sent when a phase is over.
-func (d *Day) arrivals(phase int) (n int) {
-	for _, it := range d.Items {
-		if it.Phase <= phase {
+func (p *player) arrivals(phase int) (n int) {
+	for _, it := range p.day.Items {
+		if it.Phase <= phase && p.to.reach(it.Way) {
 			n += it.Messages
 		}
 	}
@@ -108,7 +108,7 @@ func (d *Day) arrivals(phase int) (n int) {
 func (p *player) catchUp(ctx context.Context, phase int) {
 	want := 0
 	for _, it := range p.day.Items {
-		if it.Phase <= phase {
+		if it.Phase <= phase && p.to.reach(it.Way) {
 			want += it.Want.Observations
 		}
 	}

@@ -224,8 +224,8 @@ func (d *Day) values() {
 	d.settle(it, kept, "d.varga", "release", delivered, nil, "Display and laboratory sample both say INR 2.5")
 	d.passMarked("high enough to confirm", "Q3-0118", "4.6", none, "confirm-venous")
 	d.passMarked("critical", "Q3-0119", "6.1", keep, "critical", "confirm-venous").Want.Critical = true
-	d.Acts = append(d.Acts, called(3, "d.varga", kept, "Saltmarsh Clinic, duty nurse", "", "No answer"),
-		called(3, "d.varga", kept, "Saltmarsh Clinic, duty nurse", "6.1", "Patient is called in for a venous sample"))
+	d.Acts = append(d.Acts, called(3, "d.varga", kept, "Millrace Surgery, duty nurse", "", "No answer"),
+		called(3, "d.varga", kept, "Millrace Surgery, duty nurse", "6.1", "Patient is called in for a venous sample"))
 	d.passMarked("above what the meter can measure", "S5-701", ">8.0", keep, "comparator-kept", "critical").Want.Critical = true
 	d.Acts = append(d.Acts, called(3, "d.varga", kept, "S. Marsh, nurse at the patient's side", ">8.0", "Sent to the emergency department"))
 	d.passMarked("old programme that says plasma", "S5-703", "2.2", none, "code-specimen-mismatch")
