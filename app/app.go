@@ -165,7 +165,7 @@ func (a *App) build() error {
 	if err := a.web.Listen(); err != nil {
 		return err
 	}
-	if a.socket, err = listenSocket(a.cfg.DataDir, a.web); err != nil {
+	if a.socket, err = listenSocket(a.cfg.DataDir, commands{a.web, a.store}); err != nil {
 		return err
 	}
 	for i := range a.cfg.Inlets {

@@ -40,7 +40,7 @@ func OpenLocal(cfg *config.Config) (*Local, error) {
 
 // Handler serves the API as the command socket would.
 func (l *Local) Handler() http.Handler {
-	h := commands{l.app.web}
+	h := commands{l.app.web, l.app.store}
 	name := userName(os.Getuid())
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		h.ServeHTTP(w, r.WithContext(context.WithValue(r.Context(), userKey{}, name)))

@@ -15,6 +15,7 @@ import (
 	"golang.org/x/sys/unix"
 
 	"tidegate/poct"
+	"tidegate/store"
 	"tidegate/web"
 )
 
@@ -31,7 +32,7 @@ type socket struct {
 
 type userKey struct{}
 
-func listenSocket(dir string, pages *web.Server) (*socket, error) {
+func listenSocket(dir string, c commands) (*socket, error) {
 	path := filepath.Join(dir, SocketName)
 	// The data folder is ours by its lock, so a socket found here is a dead one.
 	if err := os.Remove(path); err != nil && !os.IsNotExist(err) {
@@ -47,7 +48,7 @@ func listenSocket(dir string, pages *web.Server) (*socket, error) {
 		return nil, fmt.Errorf("close the command socket to others: %w", err)
 	}
 	return &socket{ln: ln, server: &http.Server{
-		Handler:           commands{pages},
+		Handler:           c,
 		ReadHeaderTimeout: 10 * time.Second,
 		ConnContext: func(ctx context.Context, c net.Conn) context.Context {
 			return context.WithValue(ctx, userKey{}, peerUser(c))
@@ -77,12 +78,19 @@ func (s *socket) Run(ctx context.Context) error {
 // user of the calling process. That user reads like an auditor and fills the
 // registry like a coordinator, since whoever may open the socket owns the
 // data folder. Settling needs a token, and so a person.
-type commands struct{ pages *web.Server }
+type commands struct {
+	pages *web.Server
+	store *store.Store
+}
 
 func (c commands) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	name, _ := r.Context().Value(userKey{}).(string)
 	if r.Header.Get("Authorization") != "" || name == "" {
 		c.pages.Handler().ServeHTTP(w, r)
+		return
+	}
+	if r.URL.Path == ProbesPath && r.Method == http.MethodPost {
+		probed(c.store, name, w, r)
 		return
 	}
 	actor := poct.Actor{Name: name, Role: "auditor", Sites: []string{"*"}}

@@ -157,6 +157,8 @@ func (n *narrator) tell(e poct.Event) (title, detail string, mark Mark) {
 		return "tidegate stopped", "", ""
 	case poct.EventInlet:
 		return named("Noticed at inlet ", p.Inlet, "Noticed at an inlet"), "no arrival", ""
+	case poct.EventProbed:
+		return named("Go-live probe of outlet ", e.Outlet, "Go-live probe") + by, "", ""
 	case poct.EventExported:
 		return "Pack exported" + by, "", ""
 	}

@@ -124,7 +124,7 @@ func TestTimelineKnowsEveryKind(t *testing.T) {
 		poct.EventOverridden, poct.EventDiscarded, poct.EventRetried, poct.EventCalled, poct.EventIntent, poct.EventUnknown,
 		poct.EventRetry, poct.EventDelivered, poct.EventRefused, poct.EventCancelled, poct.EventWaiting, poct.EventRegistry,
 		poct.EventStarted, poct.EventStopped, poct.EventInlet, poct.EventExported, poct.EventLookBack, poct.EventWidened,
-		poct.EventPaused, poct.EventResumed, "edge-joined"} {
+		poct.EventPaused, poct.EventResumed, poct.EventProbed, "edge-joined"} {
 		tr.Events = append(tr.Events, poct.Event{Kind: k, Actor: "k.osei"})
 	}
 	var b strings.Builder

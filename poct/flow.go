@@ -225,5 +225,5 @@ const (
 	EventWidened    EventKind = "look-back-widened"
 	EventTakenBack  EventKind = "withdrawn-by-person"
 	EventProbed     EventKind = "outlet-probed" // on a test patient, before go-live
-	EventRejudged   EventKind = "judged-again" // by itself, for a control that came late
+	EventRejudged   EventKind = "judged-again"  // by itself, for a control that came late
 )

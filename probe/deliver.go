@@ -2,6 +2,7 @@ package probe
 
 import (
 	"context"
+	"io"
 	"time"
 
 	"github.com/rs/zerolog"
@@ -22,7 +23,7 @@ type sender struct {
 func (p *probe) sender(ctx context.Context, cfg outbound.Config) (*sender, error) {
 	s := &sender{p: p, cfg: cfg}
 	s.q = newQueue(p.s.Now, p.receipt)
-	log := p.s.Log.Hook(zerolog.HookFunc(func(_ *zerolog.Event, level zerolog.Level, text string) {
+	log := zerolog.New(io.Discard).Hook(zerolog.HookFunc(func(_ *zerolog.Event, level zerolog.Level, text string) {
 		if level >= zerolog.WarnLevel {
 			p.exchange(Exchange{What: "noticed while delivering", Answer: text})
 		}

@@ -12,7 +12,6 @@ import (
 	"time"
 
 	"github.com/google/uuid"
-	"github.com/rs/zerolog"
 
 	"tidegate/outbound"
 	"tidegate/poct"
@@ -30,8 +29,7 @@ type Settings struct {
 	By      string // who asked, for the report
 	Version string // of tidegate, for the report
 	Now     func() time.Time
-	HTTP    *http.Client   // replaces the client made from the configuration; for tests
-	Log     zerolog.Logger // of the deliveries
+	HTTP    *http.Client // replaces the client made from the configuration; for tests
 	// Progress is told each step as it begins; may be nil.
 	Progress func(string)
 	// Patience is how long one delivery may take, and a search to show what was
@@ -101,7 +99,7 @@ func begin(s Settings) (*probe, error) {
 		return nil, fmt.Errorf("authority %q has no identifier system; write it under registry.identifier_systems", s.Patient.Authority)
 	}
 	cfg := s.Outlet.WithDefaults()
-	to := outbound.Settings{ID: cfg.ID, Systems: s.Systems, HTTP: s.HTTP, Log: s.Log, Now: s.Now}
+	to := outbound.Settings{ID: cfg.ID, Systems: s.Systems, HTTP: s.HTTP, Now: s.Now}
 	client, err := outbound.Client(cfg, to)
 	if err != nil {
 		return nil, err

@@ -11,7 +11,6 @@ import (
 	"testing"
 	"time"
 
-	"github.com/rs/zerolog"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
@@ -77,7 +76,7 @@ func newBench(t *testing.T, s standin.Switches, change spoil) *bench {
 func (b *bench) settings() Settings {
 	return Settings{
 		Outlet: b.cfg, Systems: map[string]string{"MILLRACE": mrn}, Patient: nobody, By: "e.moss", Version: "test",
-		Log: zerolog.Nop(), Patience: 10 * time.Second,
+		Patience: 10 * time.Second,
 	}
 }
 

@@ -31,6 +31,7 @@ type cli struct {
 	Trace        traceCmd        `cmd:"" help:"Show a result's life: by result, arrival, control id, meter:sequence or record-system id."`
 	Export       exportCmd       `cmd:"" help:"Write the auditor's pack of one or more results."`
 	Verify       verifyCmd       `cmd:"" help:"Verify the ledger of the data folder, or an exported pack offline."`
+	Probe        probeCmd        `cmd:"" help:"Try the record system behind an outlet on a test patient, before go-live; a report to be signed."`
 	Rehearse     rehearseCmd     `cmd:"" help:"Judge stored arrivals again under another configuration: which verdicts would change, and why. Touches nothing."`
 	Bench        benchCmd        `cmd:"" help:"Measure this machine and print the ratios that matter."`
 
