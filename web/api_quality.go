@@ -40,7 +40,7 @@ func qualityAPI() []route {
 		{method: "POST", path: "/api/v1/quality/lots/{lot}/decide", may: deciders, do: (*Server).apiDecideLot, doc: docDecideLot},
 		{method: "GET", path: "/api/v1/quality/comparison", may: qualityReaders, do: (*Server).apiComparison, doc: docComparison},
 		{method: "GET", path: "/api/v1/quality/device-errors", may: qualityReaders, do: (*Server).apiDeviceErrors, doc: docDeviceErrors},
-		{method: "POST", path: "/api/v1/quality/time-in-range", may: careReaders, do: (*Server).apiTimeInRange, doc: docTimeInRange},
+		{method: "POST", path: "/api/v1/quality/time-in-range", may: careReaders, do: (*Server).apiTimeInRange, doc: docTimeInRange, asks: true},
 	}
 }
 

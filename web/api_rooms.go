@@ -205,9 +205,15 @@ func (w *Server) readyz(rw http.ResponseWriter, r *http.Request, _ caller) error
 	return answer(rw, map[string]any{"ready": len(why) == 0, "why": none(why)})
 }
 
+// metrics are open on this machine; from elsewhere they ask who it is.
 func (w *Server) metrics(rw http.ResponseWriter, r *http.Request, _ caller) error {
 	if w.s.Metrics == nil {
 		return poct.ErrNotFound
+	}
+	if from := w.client(r); from.IsValid() && !from.IsLoopback() {
+		if c, known := w.caller(r, false); !known || !c.can(countings) {
+			return problem{Status: 401, Title: "From another machine this needs an access token.", Detail: "Send one of " + list(countings, "or") + "."}
+		}
 	}
 	w.s.Metrics.ServeHTTP(rw, r)
 	return nil

@@ -47,7 +47,14 @@ func (w *Server) guard(next http.Handler) http.Handler {
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
 		h.Set("Permissions-Policy", "camera=(), geolocation=(), microphone=()")
 		h.Set("Cache-Control", "no-store")
+		if w.secure(r) {
+			h.Set("Strict-Transport-Security", "max-age=31536000")
+		}
 		r.Body = http.MaxBytesReader(rw, r.Body, maxBody)
+		if why := w.turnedAway(r); why != nil {
+			w.fail(rw, r, route{}, caller{}, *why)
+			return
+		}
 		defer func() {
 			if p := recover(); p != nil {
 				if p == http.ErrAbortHandler {
@@ -62,6 +69,21 @@ func (w *Server) guard(next http.Handler) http.Handler {
 	})
 }
 
+// turnedAway says why a request is not looked at: it crossed a network
+// unprotected, or too many came from its address.
+func (w *Server) turnedAway(r *http.Request) *problem {
+	from := w.client(r)
+	switch {
+	case r.URL.Path == "/healthz" || r.URL.Path == "/readyz": // asked by whoever supervises, and told nothing else
+		return nil
+	case w.open(r):
+		return &problem{Status: 403, Title: "These pages are read over TLS alone.", Detail: "Use the address that begins with https. Whoever runs the proxy: it must be listed in web.behind and send X-Forwarded-Proto: https."}
+	case from.IsValid() && !w.byPlace.allow(from.String()):
+		return &problem{Status: 429, Title: "Too many requests came from this address.", Detail: "Wait a minute, then go on."}
+	}
+	return nil
+}
+
 // asKey marks a request as coming from a person who is known already.
 type asKey struct{}
 
@@ -74,6 +96,9 @@ func (w *Server) serve(r route) http.HandlerFunc {
 		}
 		switch {
 		case r.may == nil:
+		case known && !w.byPerson.allow(c.actor.Name):
+			w.fail(rw, req, r, c, problem{Status: 429, Title: "Too many requests came in your name.", Detail: "Wait a minute, then go on."})
+			return
 		case !known && r.page:
 			to := "/sign-in"
 			if req.Method == http.MethodGet && req.URL.Path != "/" {
@@ -89,6 +114,9 @@ func (w *Server) serve(r route) http.HandlerFunc {
 			w.s.Log.Warn().Str("actor", c.actor.Name).Str("role", c.actor.Role).Str("route", req.Pattern).Msg("refused: not for this role")
 			w.fail(rw, req, r, c, problem{Status: 403, Title: "This is not open to your role.", Detail: "Your role is " + c.actor.Role + "; this is for " + list(r.may, "or") + ". Ask your coordinator."})
 			return
+		case c.readOnly && !r.reads():
+			w.fail(rw, req, r, c, problem{Status: 403, Title: "This token only reads.", Detail: "Ask whoever administers tidegate for one that may act."})
+			return
 		}
 		if err := r.do(w, rw, req, c); err != nil {
 			w.fail(rw, req, r, c, w.toProblem(req, err))
@@ -101,14 +129,22 @@ func (w *Server) serve(r route) http.HandlerFunc {
 func (w *Server) caller(r *http.Request, touch bool) (caller, bool) {
 	if h := r.Header.Get("Authorization"); h != "" {
 		token, bearer := strings.CutPrefix(h, "Bearer ")
-		actor, ok := w.byToken(strings.TrimSpace(token))
-		return caller{actor: actor}, bearer && ok
+		token = strings.TrimSpace(token)
+		if actor, _, ok := w.byToken(token); ok && bearer {
+			return caller{actor: actor}, true
+		}
+		actor, readOnly, ok := w.byMadeToken(r.Context(), token)
+		return caller{actor: actor, readOnly: readOnly}, bearer && ok
 	}
-	s, ok := w.sessions.of(r, touch)
-	if !ok {
+	k, err := r.Cookie(w.cookieName(r))
+	if err != nil {
 		return caller{}, false
 	}
-	return caller{actor: s.actor, session: s}, true
+	s, kept, ok := w.sessions.of(r.Context(), k.Value, touch)
+	if !ok || kept.How == poct.ByToken && !w.bound(kept.Bond) {
+		return caller{}, false
+	}
+	return caller{actor: kept.Actor, session: s}, true
 }
 
 // problem is an RFC 9457 problem report; as an error it ends a handler.

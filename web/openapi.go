@@ -158,6 +158,7 @@ func allSchemas() object {
 	all := schemas()
 	maps.Copy(all, qualitySchemas())
 	maps.Copy(all, supervisionSchemas())
+	maps.Copy(all, accessSchemas())
 	maps.Copy(all, outletSchemas())
 	return all
 }

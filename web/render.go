@@ -52,6 +52,7 @@ type view struct {
 	CanHolds              bool
 	CanFind               bool
 	CanMeters, CanQuality bool
+	CanUsers, CanPassword bool
 	Home                  string // where the name of the house leads
 	Criticals             int
 	Said                  *notice
@@ -66,6 +67,7 @@ func (w *Server) show(rw http.ResponseWriter, r *http.Request, c caller, status 
 		v.Person = c.actor.Name
 		v.CanToday, v.CanHolds, v.CanFind = c.can(countings), c.can(readers), c.can(finders)
 		v.CanMeters, v.CanQuality = c.can(meterUser) && w.s.Readiness != nil, c.can(qualityReaders) && w.s.Coordinator != nil
+		v.CanUsers, v.CanPassword = c.can(admins) && w.s.Access != nil, c.session != nil && c.session.how == poct.ByPassword
 		v.Said = w.sessions.heard(c.session)
 		if v.CanHolds {
 			v.Waiting, v.Criticals = w.counts(r.Context(), c)
@@ -81,8 +83,12 @@ func (w *Server) show(rw http.ResponseWriter, r *http.Request, c caller, status 
 	return nil
 }
 
-// home is the first page of a person: the meters of whoever sees nothing else.
+// home is the first page of a person: the meters, or the users, of whoever
+// sees nothing else.
 func home(c caller) string {
+	if c.can(admins) && !c.can(meterUser) {
+		return "/users"
+	}
 	if c.actor.Name != "" && !c.can(countings) && c.can(meterUser) {
 		return "/meters"
 	}

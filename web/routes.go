@@ -42,6 +42,7 @@ var (
 	meterUser = []string{nurse, clinician, reviewer, coordinator, engineer, auditor}
 	importers = []string{coordinator, engineer} // which kinds: see importKinds
 	exporters = []string{auditor}
+	admins    = []string{admin}
 )
 
 // route is one address: who may use it and what it does.
@@ -52,12 +53,17 @@ type route struct {
 	quiet        bool // asked for by a script: does not keep a session alive
 	do           func(*Server, http.ResponseWriter, *http.Request, caller) error
 	doc          *apiDoc // for the API's description
+	asks         bool    // a POST that changes nothing but the record of looks: its question may name a patient
 }
+
+// reads tells whether a token that only reads may use the route.
+func (r route) reads() bool { return r.method == http.MethodGet || r.asks }
 
 // caller is who asks.
 type caller struct {
-	actor   poct.Actor
-	session *session // nil for a token
+	actor    poct.Actor
+	session  *session // nil for a token
+	readOnly bool     // a token that only reads
 }
 
 // can tells whether one of the caller's roles is among these.
@@ -74,7 +80,7 @@ func (c caller) masked() bool { return !c.can(readers) }
 
 // table is every route there is. A function, since handlers refer to it.
 func table() []route {
-	return slices.Concat(pages(), supervisionPages(), api(), supervisionAPI(), qualityAPI())
+	return slices.Concat(pages(), supervisionPages(), api(), supervisionAPI(), qualityAPI(), accessPages(), accessAPI())
 }
 
 func pages() []route {
@@ -95,9 +101,6 @@ func pages() []route {
 		{method: "GET", path: "/found/{token}", may: finders, page: true, do: (*Server).found},
 		{method: "GET", path: "/live", may: signedIn, quiet: true, do: (*Server).live},
 		{method: "POST", path: "/stay", may: signedIn, page: true, do: (*Server).stay},
-		{method: "GET", path: "/sign-in", may: anyone, page: true, do: (*Server).signInForm},
-		{method: "POST", path: "/sign-in", may: anyone, page: true, do: (*Server).signIn},
-		{method: "POST", path: "/sign-out", may: anyone, page: true, do: (*Server).signOut},
 		{method: "GET", path: "/keys", may: signedIn, page: true, do: (*Server).keys},
 		{method: "GET", path: "/static/", may: anyone, do: (*Server).static},
 		{method: "GET", path: "/healthz", may: anyone, do: (*Server).healthz},
@@ -121,7 +124,7 @@ func api() []route {
 		{method: "GET", path: "/api/v1/meters", may: meterUser, do: (*Server).apiMeters, doc: docMeters},
 		{method: "GET", path: "/api/v1/ledger/checkpoint", may: countings, do: (*Server).apiCheckpoint, doc: docCheckpoint},
 		{method: "GET", path: "/api/v1/ledger/proof/{n}", may: readers, do: (*Server).apiProof, doc: docProof},
-		{method: "POST", path: "/api/v1/find", may: finders, do: (*Server).apiFind, doc: docFind},
+		{method: "POST", path: "/api/v1/find", may: finders, do: (*Server).apiFind, doc: docFind, asks: true},
 		{method: "POST", path: "/api/v1/registry/{kind}", may: importers, do: (*Server).apiRegistry, doc: docRegistry},
 		{method: "POST", path: "/api/v1/export", may: exporters, do: (*Server).apiExport, doc: docExport},
 		{method: "GET", path: "/api/v1/openapi.json", may: signedIn, do: (*Server).apiOpenAPI, doc: docOpenAPI},

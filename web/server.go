@@ -2,9 +2,11 @@ package web
 
 import (
 	"context"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"io"
+	"log"
 	"net"
 	"net/http"
 	"net/netip"
@@ -132,15 +134,25 @@ type Wire struct {
 // Settings of the server. Reader, Desk, Facts and Now are needed; whatever
 // else is nil is answered as not there.
 type Settings struct {
-	Reader  Reader
-	Desk    Desk
-	People  []Person
-	Now     func() time.Time
-	Log     zerolog.Logger
-	Listen  string // loopback only, until there is real sign-in
-	Group   string // name of the site group, shown in the band
-	Version string
-	Checks  []CheckInfo // with the laboratory's own rules
+	Reader Reader
+	Desk   Desk
+	People []Person
+	Now    func() time.Time
+	Log    zerolog.Logger
+	Listen string // beyond this machine only with TLS or Behind
+	// Access keeps users, sessions and tokens. Without it people sign in by
+	// token alone, and sessions end with the process.
+	Access Access
+	// TLS is nil where the pages are served to this machine or to a proxy.
+	TLS *TLSFiles
+	// Behind lists the proxies whose X-Forwarded headers are believed.
+	Behind []netip.Prefix
+	// Provider is nil where nobody signs in through an identity provider.
+	Provider *Provider
+	Limits   Limits
+	Group    string // name of the site group, shown in the band
+	Version  string
+	Checks   []CheckInfo // with the laboratory's own rules
 
 	// Facts looks a reading up as the checks would; the registry provides it.
 	Facts func(book poct.Book, r poct.Reading, received, now time.Time) (poct.Facts, error)
@@ -177,6 +189,10 @@ type Server struct {
 	queue    queue
 	rates    rates
 	checks   map[string]CheckInfo // by code
+	provider *provider
+	cert     *certificate
+	byPlace  *requestRates // requests from one address
+	byPerson *requestRates
 
 	mu       sync.Mutex
 	listener net.Listener
@@ -187,7 +203,12 @@ func New(s Settings) (*Server, error) {
 	if s.Reader == nil || s.Desk == nil || s.Now == nil || s.Facts == nil {
 		return nil, errors.New("web: a server needs a reader, a desk, facts and a clock")
 	}
-	w := &Server{s: s, sessions: newSessions(s.Now), checks: map[string]CheckInfo{}}
+	w := &Server{s: s, checks: map[string]CheckInfo{}, byPlace: newRequestRates(s.Limits.Address, s.Now), byPerson: newRequestRates(s.Limits.Person, s.Now)}
+	if s.Access != nil {
+		w.sessions = newSessions(s.Now, s.Access)
+	} else {
+		w.sessions = newSessions(s.Now, nil)
+	}
 	for _, c := range s.Checks {
 		w.checks[c.Code] = c
 	}
@@ -197,6 +218,16 @@ func New(s Settings) (*Server, error) {
 	}
 	if w.causes, err = newCauseNames(); err != nil {
 		return nil, err
+	}
+	if s.TLS != nil {
+		if w.cert, err = newCertificate(*s.TLS, s.Now, s.Log); err != nil {
+			return nil, err
+		}
+	}
+	if s.Provider != nil {
+		if w.provider, err = newProvider(*s.Provider, s.Now); err != nil {
+			return nil, err
+		}
 	}
 	w.handler = w.guard(w.mux())
 	return w, nil
@@ -213,14 +244,11 @@ func (w *Server) As(actor poct.Actor) http.Handler {
 	})
 }
 
-// Listen binds the address, which must be a loopback address.
+// Listen binds the address. Beyond this machine it takes TLS, or proxies that
+// are named and bring it.
 func (w *Server) Listen() error {
-	host, _, err := net.SplitHostPort(w.s.Listen)
-	if err != nil {
-		return fmt.Errorf("web.listen %q: write host:port, such as 127.0.0.1:8460: %w", w.s.Listen, err)
-	}
-	if !Loopback(host) {
-		return fmt.Errorf("web.listen %q: the pages have no sign-in for a network yet; write a loopback address such as 127.0.0.1:8460", w.s.Listen)
+	if what := Exposed(w.s.Listen, w.cert != nil, len(w.s.Behind) > 0); what != "" {
+		return fmt.Errorf("web.listen %q %s; write web.tls or web.behind, or a loopback address such as 127.0.0.1:8460", w.s.Listen, what)
 	}
 	l, err := net.Listen("tcp", w.s.Listen)
 	if err != nil {
@@ -264,6 +292,14 @@ func (w *Server) Addr() string {
 	return w.listener.Addr().String()
 }
 
+// URL of the pages on this machine; the scheme tells whether they have TLS.
+func (w *Server) URL() string {
+	if w.cert != nil {
+		return "https://" + w.Addr() + "/"
+	}
+	return "http://" + w.Addr() + "/"
+}
+
 // Run serves until ctx ends, then lets open requests finish for at most five
 // seconds. It returns nil after a stop that was asked for.
 func (w *Server) Run(ctx context.Context) error {
@@ -281,8 +317,14 @@ func (w *Server) Run(ctx context.Context) error {
 		IdleTimeout:       2 * time.Minute,
 		MaxHeaderBytes:    64 << 10,
 	}
+	srv.ErrorLog = log.New(w.s.Log, "", 0) // of connections: addresses, no content
+	serve := srv.Serve
+	if w.cert != nil {
+		srv.TLSConfig = &tls.Config{MinVersion: tls.VersionTLS12, GetCertificate: w.cert.get}
+		serve = func(l net.Listener) error { return srv.ServeTLS(l, "", "") }
+	}
 	stopped := make(chan error, 1)
-	go func() { stopped <- srv.Serve(l) }()
+	go func() { stopped <- serve(l) }()
 	select {
 	case err := <-stopped:
 		return fmt.Errorf("serve pages: %w", err)

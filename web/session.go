@@ -1,6 +1,7 @@
 package web
 
 import (
+	"context"
 	"crypto/hmac"
 	"crypto/rand"
 	"crypto/sha256"
@@ -9,7 +10,6 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
-	"net/http"
 	"strings"
 	"sync"
 	"time"
@@ -18,10 +18,10 @@ import (
 )
 
 const (
-	cookieName = "tidegate"
 	idleLimit  = 15 * time.Minute // a shared PC is left alone sooner or later
 	dayLimit   = 12 * time.Hour
 	foundLimit = 15 * time.Minute
+	keepEvery  = 30 * time.Second // how often a session's use is written down
 )
 
 // digestedPerson keeps a token only as its digest: all of one length, so that
@@ -45,8 +45,9 @@ func digest(people []Person) ([]digestedPerson, error) {
 	return out, nil
 }
 
-// byToken finds the person of a token; it compares with every one.
-func (w *Server) byToken(token string) (poct.Actor, bool) {
+// byToken finds the person of a token from the configuration, and what ties a
+// session to it; it compares with every one.
+func (w *Server) byToken(token string) (poct.Actor, string, bool) {
 	sum := sha256.Sum256([]byte(token))
 	found := -1
 	for i := range w.people {
@@ -55,17 +56,43 @@ func (w *Server) byToken(token string) (poct.Actor, bool) {
 		}
 	}
 	if found < 0 {
-		return poct.Actor{}, false
+		return poct.Actor{}, "", false
 	}
-	return w.people[found].actor, true
+	return w.people[found].actor, bond(sum), true
 }
 
-// session is one person's sign-in on one browser.
+// bond ties a session to a token from the configuration, so that taking the
+// token back ends the session. It tells nothing about the token.
+func bond(token [sha256.Size]byte) string { return keyOf("session of " + string(token[:])) }
+
+func (w *Server) bound(to string) bool {
+	for i := range w.people {
+		if subtle.ConstantTimeCompare([]byte(bond(w.people[i].token)), []byte(to)) == 1 {
+			return true
+		}
+	}
+	return false
+}
+
+// Sessions keeps who is signed in, beyond the end of this process;
+// *store.Store is one. A key is the digest of a cookie.
+type Sessions interface {
+	// BeginSession also forgets what has not been used since before.
+	BeginSession(ctx context.Context, x poct.Session, before time.Time) error
+	// Session is as it stands now; poct.ErrNotFound if it ended.
+	Session(ctx context.Context, key string) (poct.Session, error)
+	TouchSession(ctx context.Context, key string, used time.Time) error
+	EndSession(ctx context.Context, key string) error
+}
+
+// session is what this process knows of a sign-in beside what is kept.
 type session struct {
-	actor poct.Actor
+	key   string
+	how   poct.SignInWay
 	begun time.Time
 	used  time.Time
-	said  *notice // shown once, on the next page
+	kept  time.Time // the last use that was written down
+	said  *notice   // shown once, on the next page
 	found map[string]finding
 }
 
@@ -80,13 +107,17 @@ type finding struct {
 }
 
 type sessions struct {
-	now func() time.Time
-	mu  sync.Mutex
-	all map[string]*session // by digest of the cookie
+	now    func() time.Time
+	keeper Sessions
+	mu     sync.Mutex
+	all    map[string]*session // by key
 }
 
-func newSessions(now func() time.Time) *sessions {
-	return &sessions{now: now, all: map[string]*session{}}
+func newSessions(now func() time.Time, keeper Sessions) *sessions {
+	if keeper == nil {
+		keeper = &inMemory{all: map[string]poct.Session{}}
+	}
+	return &sessions{now: now, keeper: keeper, all: map[string]*session{}}
 }
 
 // random is 128 bits as text that fits into an address or a cookie.
@@ -96,14 +127,20 @@ func random() string {
 	return base64.RawURLEncoding.EncodeToString(b[:])
 }
 
-func cookieKey(value string) string {
+// keyOf is the digest under which a cookie, code or token is kept.
+func keyOf(value string) string {
 	sum := sha256.Sum256([]byte(value))
-	return string(sum[:])
+	return hex.EncodeToString(sum[:])
 }
 
-// begin makes a session and returns its cookie.
-func (s *sessions) begin(actor poct.Actor) *http.Cookie {
+// begin makes a session and returns its cookie's value. bond binds it to a
+// token from the configuration; "" to none.
+func (s *sessions) begin(ctx context.Context, actor poct.Actor, how poct.SignInWay, bond string) (string, error) {
 	value, now := random(), s.now()
+	x := poct.Session{Key: keyOf(value), Actor: actor, How: how, Bond: bond, Begun: now, Used: now}
+	if err := s.keeper.BeginSession(ctx, x, now.Add(-idleLimit-keepEvery)); err != nil {
+		return "", fmt.Errorf("begin a session: %w", err)
+	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	for k, old := range s.all {
@@ -111,36 +148,52 @@ func (s *sessions) begin(actor poct.Actor) *http.Cookie {
 			delete(s.all, k)
 		}
 	}
-	s.all[cookieKey(value)] = &session{actor: actor, begun: now, used: now, found: map[string]finding{}}
-	return &http.Cookie{Name: cookieName, Value: value, Path: "/", HttpOnly: true, SameSite: http.SameSiteLaxMode}
+	return value, nil
 }
 
 func (s *sessions) over(x *session, now time.Time) bool {
 	return now.Sub(x.used) > idleLimit || now.Sub(x.begun) > dayLimit
 }
 
-// of returns the session of a request. touch says that a person did something:
-// what a page asks for by itself does not keep a session alive.
-func (s *sessions) of(r *http.Request, touch bool) (*session, bool) {
-	c, err := r.Cookie(cookieName)
+// of returns the session of a cookie and who it is, as far as it lasts. touch
+// says that a person did something: what a page asks for by itself does not
+// keep a session alive.
+func (s *sessions) of(ctx context.Context, cookie string, touch bool) (*session, poct.Session, bool) {
+	key := keyOf(cookie)
+	kept, err := s.keeper.Session(ctx, key)
 	if err != nil {
-		return nil, false
+		s.forget(key)
+		return nil, kept, false
 	}
 	now := s.now()
 	s.mu.Lock()
-	defer s.mu.Unlock()
-	x, ok := s.all[cookieKey(c.Value)]
-	if !ok {
-		return nil, false
+	x := s.all[key]
+	if x == nil {
+		x = &session{key: key, how: kept.How, begun: kept.Begun, used: kept.Used, kept: kept.Used, found: map[string]finding{}}
+		s.all[key] = x
 	}
-	if s.over(x, now) {
-		delete(s.all, cookieKey(c.Value))
-		return nil, false
+	if kept.Used.After(x.used) { // at another process
+		x.used = kept.Used
 	}
-	if touch {
+	over := s.over(x, now)
+	if !over && touch {
 		x.used = now
 	}
-	return x, true
+	write := !over && touch && now.Sub(x.kept) >= keepEvery
+	if write {
+		x.kept = now
+	}
+	s.mu.Unlock()
+	switch {
+	case over:
+		s.endKey(ctx, key)
+		return nil, kept, false
+	case write:
+		// A use that is not written down ends the session a little early
+		// after a restart; nobody is turned away for it now.
+		_ = s.keeper.TouchSession(ctx, key, now)
+	}
+	return x, kept, true
 }
 
 // left is how long a session lasts without another act.
@@ -151,12 +204,17 @@ func (s *sessions) left(x *session) time.Duration {
 	return min(idleLimit-now.Sub(x.used), dayLimit-now.Sub(x.begun))
 }
 
-func (s *sessions) end(r *http.Request) {
-	if c, err := r.Cookie(cookieName); err == nil {
-		s.mu.Lock()
-		defer s.mu.Unlock()
-		delete(s.all, cookieKey(c.Value))
-	}
+// endKey ends a session. One that could not be taken from the store is
+// forgotten there when it has not been used for long enough.
+func (s *sessions) endKey(ctx context.Context, key string) {
+	s.forget(key)
+	_ = s.keeper.EndSession(ctx, key)
+}
+
+func (s *sessions) forget(key string) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	delete(s.all, key)
 }
 
 // say keeps a sentence for the next page of this session.
@@ -223,4 +281,50 @@ func (c causeNames) name(cause string) string {
 	m := hmac.New(sha256.New, c.key)
 	m.Write([]byte(cause))
 	return hex.EncodeToString(m.Sum(nil)[:8])
+}
+
+// inMemory keeps sessions for as long as the process lives: for a server that
+// was given no other place.
+type inMemory struct {
+	mu  sync.Mutex
+	all map[string]poct.Session
+}
+
+func (m *inMemory) BeginSession(_ context.Context, x poct.Session, before time.Time) error {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	for k, old := range m.all {
+		if old.Used.Before(before) {
+			delete(m.all, k)
+		}
+	}
+	m.all[x.Key] = x
+	return nil
+}
+
+func (m *inMemory) Session(_ context.Context, key string) (poct.Session, error) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	x, ok := m.all[key]
+	if !ok {
+		return x, poct.ErrNotFound
+	}
+	return x, nil
+}
+
+func (m *inMemory) TouchSession(_ context.Context, key string, used time.Time) error {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if x, ok := m.all[key]; ok {
+		x.Used = used
+		m.all[key] = x
+	}
+	return nil
+}
+
+func (m *inMemory) EndSession(_ context.Context, key string) error {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	delete(m.all, key)
+	return nil
 }
