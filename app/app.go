@@ -19,6 +19,7 @@ import (
 	"tidegate/outbound"
 	"tidegate/pipeline"
 	"tidegate/poct"
+	"tidegate/registry"
 	"tidegate/review"
 	"tidegate/store"
 	"tidegate/validate"
@@ -54,22 +55,25 @@ const (
 
 // App is one daemon. Make it with New, run it once, close it.
 type App struct {
-	cfg     *config.Config
-	opt     Options
-	log     zerolog.Logger
-	store   *store.Store
-	key     *ledger.Key
-	judge   *pipeline.Judge
-	desk    *review.Desk
-	worker  *pipeline.Worker
-	inlets  []inlet
-	outlets []*outbound.Worker
-	notices *notify.Worker
-	web     *web.Server
-	socket  *socket
-	metrics *metrics
-	started time.Time
-	closed  atomic.Bool
+	cfg    *config.Config
+	opt    Options
+	log    zerolog.Logger
+	store  *store.Store
+	key    *ledger.Key
+	judge  *pipeline.Judge
+	desk   *review.Desk
+	worker *pipeline.Worker
+	// directory knows patients from the record system; nil where the registry does.
+	directory *registry.Directory
+	inlets    []inlet
+	outlets   []*outbound.Worker
+	audits    []runner // one for each outlet with an audit repository
+	notices   *notify.Worker
+	web       *web.Server
+	socket    *socket
+	metrics   *metrics
+	started   time.Time
+	closed    atomic.Bool
 }
 
 // New opens the data folder and binds every listener. It starts nothing: what
@@ -120,8 +124,16 @@ func (a *App) ready() error {
 	a.judge.Failed = func(err error) {
 		a.log.Error().Err(err).Str("stage", "pipeline").Msg("a look-up failed; its arrival waits")
 	}
+	if a.directory, err = newDirectory(a.cfg, a.opt); err != nil {
+		return err
+	}
+	desk := review.Store(a.store)
+	if a.directory != nil {
+		a.askDirectory(a.directory)
+		desk = askingStore{a.store, a.directory}
+	}
 	if a.desk, err = review.New(review.Settings{
-		Store: a.store, Judge: a.judge, May: a.cfg.Rules().May, Correct: validate.CorrectReading, Now: a.opt.Now,
+		Store: desk, Judge: a.judge, May: a.cfg.Rules().May, Correct: validate.CorrectReading, Now: a.opt.Now,
 	}); err != nil {
 		return err
 	}
@@ -134,8 +146,12 @@ func (a *App) build() error {
 		return err
 	}
 	var err error
+	var ask func(context.Context, []poct.PatientRef)
+	if a.directory != nil {
+		ask = a.directory.Fetch
+	}
 	a.worker, err = pipeline.NewWorker(pipeline.Settings{
-		Store: a.store, Judge: a.judge, Log: a.log.With().Str("stage", "pipeline").Logger(),
+		Store: a.store, Ask: ask, Judge: a.judge, Log: a.log.With().Str("stage", "pipeline").Logger(),
 		Name: "pipeline-" + strconv.Itoa(os.Getpid()), Decided: a.metrics.decided,
 	})
 	if err != nil {
@@ -143,7 +159,7 @@ func (a *App) build() error {
 	}
 	for _, o := range a.cfg.Outlets {
 		w, err := outbound.New(o, outbound.Settings{
-			ID: o.ID, Store: a.store, Log: a.log.With().Str("outlet", o.ID).Logger(), Now: a.opt.Now,
+			ID: o.ID, Store: a.storeFor(o), Log: a.log.With().Str("outlet", o.ID).Logger(), Now: a.opt.Now,
 			Owner: "outlet-" + strconv.Itoa(os.Getpid()), Systems: a.cfg.Registry.IdentifierSystems,
 			HTTP: a.opt.HTTPToOutlets, Wake: a.store.Due(o.ID), Answered: a.metrics.answered,
 		})
@@ -151,6 +167,9 @@ func (a *App) build() error {
 			return err
 		}
 		a.outlets = append(a.outlets, w)
+	}
+	if a.audits, err = a.newAudits(); err != nil {
+		return err
 	}
 	a.notices, err = notify.New(a.cfg.Notify, notify.Settings{
 		Outbox: a.store, Log: a.log.With().Str("stage", "notify").Logger(), Now: a.opt.Now, Secret: secretOf,
@@ -193,6 +212,7 @@ func (a *App) Run(ctx context.Context) error {
 		out.runs = append(out.runs, runner{"outlet", o.Run})
 	}
 	supervision := stage{name: "supervision", bound: 10 * time.Second, runs: []runner{{"notify", a.notices.Run}}}
+	supervision.runs = append(supervision.runs, a.audits...)
 	for _, w := range a.watchers() {
 		supervision.runs = append(supervision.runs, runner{"watch " + w.name, w.run})
 	}
@@ -242,7 +262,7 @@ func (a *App) Close() error {
 }
 
 // URL of the pages.
-func (a *App) URL() string { return "http://" + a.web.Addr() + "/" }
+func (a *App) URL() string { return a.web.URL() }
 
 // Listeners gives the bound address of each inlet by its id.
 func (a *App) Listeners() map[string]string {

@@ -67,27 +67,6 @@ type Log struct {
 	Level string `yaml:"level,omitempty"` // debug, info, warn, error; info if left out
 }
 
-// Web is the pages and the HTTP API.
-type Web struct {
-	Listen string  `yaml:"listen,omitempty"` // 127.0.0.1:8460 if left out
-	Tokens []Token `yaml:"tokens,omitempty"`
-}
-
-// Token lets a person or program in.
-type Token struct {
-	Actor     string   `yaml:"actor"`
-	Role      string   `yaml:"role"`
-	Sites     []string `yaml:"sites"`
-	Operator  string   `yaml:"operator,omitempty"` // their own operator number: nobody may release what they ran
-	TokenFile string   `yaml:"token_file"`
-	Secret    Secret   `yaml:"-"`
-}
-
-// As is the person behind the token.
-func (t Token) As() poct.Actor {
-	return poct.Actor{Name: t.Actor, Role: t.Role, Sites: t.Sites, Operator: t.Operator}
-}
-
 // Ledger is the log of events.
 type Ledger struct {
 	Origin     string `yaml:"origin"`                // names this log for ever: host/number
@@ -99,7 +78,27 @@ type Ledger struct {
 type Registry struct {
 	IdentifierSystems map[string]string `yaml:"identifier_systems,omitempty"` // assigning authority -> FHIR identifier system
 	Import            []Import          `yaml:"import,omitempty"`             // read at each start, in this order
+	Patients          PatientSource     `yaml:"patients,omitempty"`
+	Orders            OrderSource       `yaml:"orders,omitempty"`
 }
+
+// PatientSource says where patients and their visits come from: the registry,
+// which tables and ADT messages fill, or a search in the record system of a
+// FHIR outlet.
+type PatientSource struct {
+	From   string        `yaml:"from,omitempty"`   // registry, record; registry if left out
+	Outlet string        `yaml:"outlet,omitempty"` // whose record system is asked
+	Age    time.Duration `yaml:"age,omitempty"`    // how long an answer counts; 15m if left out
+}
+
+// OrderSource says where orders come from: the registry, which tables and order
+// messages fill, or the ServiceRequests of the record system.
+type OrderSource struct {
+	From string `yaml:"from,omitempty"` // registry, record; registry if left out
+}
+
+// FromRecord is where patients come from: the registry, or the record system.
+const FromRecord = "record"
 
 // Import is a CSV file of registry rows.
 type Import struct {

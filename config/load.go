@@ -66,6 +66,7 @@ func load(name string, data []byte, dir string) (*Config, []Fault) {
 	l.profiles()
 	l.inlets()
 	l.outlets()
+	l.directory()
 	l.checks()
 	l.watch()
 	if len(fs.list) > 0 {
@@ -96,7 +97,7 @@ func (l *loader) defaults() {
 			*v = d
 		}
 	}
-	text(&c.Web.Listen, "127.0.0.1:8460")
+	c.Web.defaults()
 	text(&c.Log.Level, "info")
 	if c.LookupPatience == 0 {
 		c.LookupPatience = 15 * time.Minute

@@ -1,23 +1,36 @@
 package outbound
 
 import (
-	"fmt"
+	"net/http"
 
 	"tidegate/wire/fhir"
 )
 
-// Client is a client of the FHIR server behind an outlet of kind fhir, with
-// the address, TLS and sign-in that its deliveries have. It is for whoever
-// asks beside them: the probe before go-live. It reads secrets but opens no
-// connection.
-func Client(cfg Config, s Settings) (*fhir.Client, error) {
+// NewClient makes a client of a FHIR outlet's record system that signs in as the
+// outlet does. It reads secrets but opens no connection. refresh gets new
+// credentials once the old ones were refused, and tells whether there are any.
+func NewClient(cfg Config, s Settings) (client *fhir.Client, refresh func() (bool, error), err error) {
 	cfg = cfg.WithDefaults()
-	if cfg.Kind != "fhir" {
-		return nil, fmt.Errorf("outlet %s is of kind %s; only one of kind fhir is a FHIR server", cfg.ID, cfg.Kind)
-	}
-	r, err := newRecordSystem(cfg, s)
+	client, sign, err := newClient(cfg, s)
 	if err != nil {
-		return nil, fmt.Errorf("outlet %s: %w", cfg.ID, err)
+		return nil, nil, err
 	}
-	return r.client, nil
+	return client, sign.refresh, nil
+}
+
+func newClient(cfg Config, s Settings) (*fhir.Client, credentials, error) {
+	hc := s.HTTP
+	if hc == nil {
+		trust, err := cfg.FHIR.TLS.Client()
+		if err != nil {
+			return nil, nil, err
+		}
+		hc = &http.Client{Transport: transport(cfg.InFlight, cfg.Timeout, trust)}
+	}
+	sign, err := newCredentials(cfg.FHIR.Auth, cfg.FHIR.BaseURL, hc, s, cfg.Timeout)
+	if err != nil {
+		return nil, nil, err
+	}
+	client, err := fhir.New(cfg.FHIR.BaseURL, fhir.Options{HTTP: hc, Authorize: sign.authorize, SearchByPost: cfg.FHIR.SearchByPost})
+	return client, sign, err
 }

@@ -28,19 +28,7 @@ type recordSystem struct {
 }
 
 func newRecordSystem(cfg Config, s Settings) (*recordSystem, error) {
-	hc := s.HTTP
-	if hc == nil {
-		trust, err := cfg.FHIR.TLS.Client()
-		if err != nil {
-			return nil, err
-		}
-		hc = &http.Client{Transport: transport(cfg.InFlight, cfg.Timeout, trust)}
-	}
-	sign, err := newCredentials(cfg.FHIR.Auth, cfg.FHIR.BaseURL, hc, s, cfg.Timeout)
-	if err != nil {
-		return nil, err
-	}
-	client, err := fhir.New(cfg.FHIR.BaseURL, fhir.Options{HTTP: hc, Authorize: sign.authorize, SearchByPost: cfg.FHIR.SearchByPost})
+	client, sign, err := newClient(cfg, s)
 	if err != nil {
 		return nil, err
 	}
@@ -230,5 +218,8 @@ func (r *recordSystem) explained(out Answered, a fhir.Answer, d poct.Delivery) A
 
 // requestID goes with the request into the other side's log.
 func requestID(d poct.Delivery) string {
-	return fmt.Sprintf("tidegate-%d-%d-%d", d.ID, d.Epoch, d.Attempts)
+	return fmt.Sprintf(writing+"%d-%d-%d", d.ID, d.Epoch, d.Attempts)
 }
+
+// writing begins the id of each request that is to write, and of no other.
+const writing = "tidegate-"

@@ -1,6 +1,7 @@
 package pipeline
 
 import (
+	"slices"
 	"strconv"
 	"time"
 
@@ -85,6 +86,7 @@ func (j *Judge) Decide(book poct.Book, a poct.Arrival) (poct.Decision, error) {
 		if err != nil {
 			j.failed(err)
 			o.Result.Key, o.Owner = "", "" // what else has this key could not be asked
+			blind(&o, dec.Problems)
 			hold(&o, poct.Problem{
 				Code: "look-up-failed", Severity: poct.Hold, Field: poct.FieldMessage,
 				Text:   "What is known about this result could not be looked up, for too long to wait.",
@@ -109,6 +111,21 @@ func (j *Judge) decode(book poct.Book, a poct.Arrival) []mapping.Decoded {
 		return []mapping.Decoded{d}
 	}
 	return mapping.Decode(a, j.Inlets[a.Inlet].Profiles, j.Zones(book))
+}
+
+// Patients lists the patients whom an arrival's readings name.
+func (j *Judge) Patients(a poct.Arrival) []poct.PatientRef {
+	rule := j.Inlets[a.Inlet]
+	if _, ok := mapping.DecodeContext(a, rule.Context); ok {
+		return nil // what it tells of is not looked up
+	}
+	var refs []poct.PatientRef
+	for _, dec := range mapping.Decode(a, rule.Profiles, nil) {
+		if k := dec.Reading.Kind; (k == poct.KindPatient || k == poct.KindComparison) && dec.Reading.Patient.ID != "" {
+			refs = append(refs, dec.Reading.Patient)
+		}
+	}
+	return refs
 }
 
 func (j *Judge) failed(err error) {
@@ -215,6 +232,13 @@ func hold(o *poct.Outcome, p poct.Problem) {
 	if o.Cause == "" {
 		o.Cause = p.Code + "|" + o.Result.Site + "|" + o.Result.Reading.Meter
 	}
+}
+
+// blind leaves of the findings what needs no look-up: what the bytes told, and
+// that a value is critical. The others would say "unknown" of what was not asked.
+func blind(o *poct.Outcome, decoded []poct.Problem) {
+	o.Problems = slices.DeleteFunc(o.Problems, func(p poct.Problem) bool { return p.Code != "critical" && !has(decoded, p.Code) })
+	o.Checks, o.Result.Marks, o.Cause = nil, nil, ""
 }
 
 func has(problems []poct.Problem, code string) bool {

@@ -1,6 +1,7 @@
 package pipeline_test
 
 import (
+	"context"
 	"errors"
 	"flag"
 	"fmt"
@@ -38,6 +39,7 @@ type ward struct {
 	store *store.Store
 	work  *pipeline.Worker
 	judge *pipeline.Judge
+	ask   func(context.Context, []poct.PatientRef) // the record system, where it is asked
 	desk  *review.Desk
 	now   time.Time
 	seq   int
@@ -148,6 +150,21 @@ func (w *ward) take(r reading, clock ...string) string {
 	if at.After(w.now) {
 		w.now = at
 	}
+	got := w.send(r)
+	w.step()
+	return w.resultOf(got)
+}
+
+// resultOf is the one result of an arrival.
+func (w *ward) resultOf(arrival string) string {
+	ids, err := w.store.Find(ctx, store.Query{Text: arrival})
+	require.NoError(w, err)
+	require.Len(w, ids, 1)
+	return ids[0]
+}
+
+// send brings a reading now, to be judged later, and gives its arrival's id.
+func (w *ward) send(r reading) string {
 	const layout = "20060102150405-0700"
 	raw := "MSH|^~\\&|QUILL3|MILL|T|X|" + w.now.Add(r.ahead).Format(layout) + "||ORU^R01^ORU_R01|1|P|2.5.1\r"
 	if r.patient != "" {
@@ -160,11 +177,7 @@ func (w *ward) take(r reading, clock ...string) string {
 	}
 	got, err := w.store.Accept(ctx, poct.Arrival{Inlet: "wired", Format: "hl7v2", Raw: []byte(raw)})
 	require.NoError(w, err)
-	w.step()
-	ids, err := w.store.Find(ctx, store.Query{Text: got.Arrival})
-	require.NoError(w, err)
-	require.Len(w, ids, 1)
-	return ids[0]
+	return got.Arrival
 }
 
 // step lets the worker do all that there is to do.

@@ -30,6 +30,10 @@ type Settings struct {
 	Store Store
 	Judge *Judge
 	Log   zerolog.Logger
+	// Ask is told of the patients whom a batch names, before the transaction that
+	// judges it: what lies over a network is looked up here, never inside. It is
+	// called with none before holds are judged again. May be nil.
+	Ask func(context.Context, []poct.PatientRef)
 	// Name of this worker in leases, unique per process.
 	Name string
 	// Decided is called for each decision after its commit; may be nil.
@@ -83,6 +87,9 @@ func (w *Worker) Run(ctx context.Context) error {
 // went through.
 func (w *Worker) Step(ctx context.Context) (int, error) {
 	n, err := w.decide(ctx)
+	if w.s.Ask != nil {
+		w.s.Ask(ctx, nil)
+	}
 	again, failed := w.s.Store.Rejudge(ctx, batch, w.s.Judge.Again)
 	if failed != nil {
 		err = errors.Join(err, fmt.Errorf("judge holds again: %w", failed))
@@ -97,6 +104,13 @@ func (w *Worker) decide(ctx context.Context) (int, error) {
 	}
 	if len(claims) == 0 {
 		return 0, nil
+	}
+	if w.s.Ask != nil {
+		var refs []poct.PatientRef
+		for _, c := range claims {
+			refs = append(refs, w.s.Judge.Patients(c.Arrival)...)
+		}
+		w.s.Ask(ctx, refs)
 	}
 	decisions, errs, err := w.s.Store.Decide(ctx, claims, w.s.Judge.Decide)
 	if err != nil {

@@ -1,6 +1,7 @@
 package registry
 
 import (
+	"cmp"
 	"fmt"
 	"time"
 
@@ -29,7 +30,7 @@ func (k Look) ReadyFacts(book poct.Book, serial string, now time.Time) (poct.Fac
 		}
 	}
 	l := &lookup{
-		look: k, book: book, f: poct.Facts{Now: now, Received: now, MeterHistory: past, PatientSource: "registry"},
+		look: k, book: book, f: poct.Facts{Now: now, Received: now, MeterHistory: past, PatientSource: cmp.Or(k.Source, "registry")},
 		r: poct.Reading{Kind: poct.KindPatient, Meter: serial, StripLot: lot, TestedAt: poct.Stamp{At: now}},
 	}
 	for _, step := range []func() error{l.meter, l.clock, l.stripLot, l.lotGate, l.controls, l.chains, l.empty} {

@@ -119,6 +119,9 @@ func askPatientKnown(s *subject, k *rule) reply {
 		return k.waits("missing-essential")
 	case len(s.f.Patients) > 0:
 		return pass
+	case s.f.PatientSource == "record":
+		return found(poct.FieldPatient, "The record system has no active patient under this identifier.").
+			but("Read the identifier from the wristband or card and correct it, or have the patient registered there and read the arrival again.")
 	case s.f.RegistryEmpty:
 		return k.found(poct.FieldPatient).but("The registry has no rows yet. Import it, then read the arrival again.")
 	}

@@ -137,13 +137,20 @@ func (c *Client) Search(ctx context.Context, requestID, typ string, id Identifie
 	return c.search(ctx, requestID, typ, id.Query())
 }
 
+// Condition narrows a search: a parameter and its value, as written in a search.
+type Condition struct{ Name, Value string }
+
 // Pointing finds, in the same way, all resources of a type whose reference of
-// that name points to ref, "Observation/12".
-func (c *Client) Pointing(ctx context.Context, requestID, typ, name, ref string) (Answer, error) {
+// that name points to ref, "Observation/12", and that meet the conditions.
+func (c *Client) Pointing(ctx context.Context, requestID, typ, name, ref string, and ...Condition) (Answer, error) {
 	if !isReference(ref) {
 		return Answer{}, fmt.Errorf("%w: %q is no reference", ErrNotSent, ref)
 	}
-	return c.search(ctx, requestID, typ, name+"="+url.QueryEscape(ref))
+	query := name + "=" + url.QueryEscape(ref)
+	for _, also := range and {
+		query += "&" + url.QueryEscape(also.Name) + "=" + url.QueryEscape(also.Value)
+	}
+	return c.search(ctx, requestID, typ, query)
 }
 
 func (c *Client) search(ctx context.Context, requestID, typ, query string) (Answer, error) {
