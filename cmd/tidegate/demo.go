@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"crypto/rand"
 	"errors"
 	"fmt"
 	"net"
@@ -22,12 +23,15 @@ import (
 type demoCmd struct {
 	Once   bool   `help:"Play the day to its end, print the account, exit 0 only if it adds up."`
 	Data   string `placeholder:"DIR" help:"Keep the demo's folder here (it must be empty or missing); else a temporary one, removed at the end."`
-	Listen string `placeholder:"ADDR" help:"Address of the pages, loopback only; default 127.0.0.1:8460, or a free port if that is taken."`
+	Listen string `placeholder:"ADDR" help:"Address of the pages, loopback only; default 127.0.0.1:8460, or a free port if that is taken; with --once a free port."`
 	Seed   uint64 `default:"7" help:"Another seed plays another day."`
 	JSON   bool   `help:"With --once: print the account as JSON."`
 }
 
 const demoNote = "Everything here is invented: clinics, people, meters, lots, limits. tidegate is not a medical device."
+
+// demoAdmin is the demo's administrator, who signs in by password.
+const demoAdmin = "n.kaya"
 
 // Run plays the day against the stand-in record system, through the real
 // inlets, while the pages are served.
@@ -46,6 +50,11 @@ func (c *demoCmd) Run(ctx context.Context, s *streams) error {
 
 	fmt.Fprintln(s.err, demoNote)
 	fmt.Fprintf(s.err, "Pages: %s\n", d.app.URL())
+	password := rand.Text()
+	if err := d.app.FirstAdministrator(ctx, demoAdmin, password); err != nil {
+		return err
+	}
+	fmt.Fprintf(s.err, "  %s administers users and tokens; password %s\n", demoAdmin, password)
 	for _, who := range d.actors() {
 		fmt.Fprintf(s.err, "  token of %-24s %s\n", who, d.setup.Tokens[who])
 	}
@@ -149,10 +158,14 @@ func (c *demoCmd) start(ctx context.Context, s *streams, dir string) (*demo, err
 	return d, nil
 }
 
-// pages chooses the address: the usual one if it is free.
+// pages chooses the address: the usual one if it is free. A day that ends by
+// itself takes any, since somebody else may want the usual one meanwhile.
 func (c *demoCmd) pages() string {
 	if c.Listen != "" {
 		return c.Listen
+	}
+	if c.Once {
+		return "127.0.0.1:0"
 	}
 	const usual = "127.0.0.1:8460"
 	ln, err := net.Listen("tcp", usual)
