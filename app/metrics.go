@@ -83,6 +83,10 @@ var (
 	gaugeNotices   = desc("notifications_total", "Attempts to tell another system that a person is needed, by class.", "channel", "class")
 	gaugeUntold    = desc("notification_oldest_seconds", "How long the notification has waited that a channel is trying to tell.", "channel")
 	gaugeLedger    = desc("ledger_events", "Events in the ledger.")
+
+	gaugeAudits        = desc("audit_backlog", "AuditEvents that an outlet's audit repository has not taken yet.", "outlet")
+	gaugeAuditsOldest  = desc("audit_oldest_seconds", "How long the oldest of them has waited.", "outlet")
+	gaugeAuditsRefused = desc("audit_refused", "Those of them that it refused and that were set aside.", "outlet")
 )
 
 func desc(name, help string, labels ...string) *prometheus.Desc {
@@ -94,6 +98,7 @@ func (g *gauges) Describe(c chan<- *prometheus.Desc) {
 	for _, d := range []*prometheus.Desc{
 		gaugeHolds, gaugeOldest, gaugeCriticals, gaugeEscalated, gaugeAgeing, gaugeWaiting, gaugeBacklog, gaugeMeter, gaugeInlet,
 		gaugeInletGone, gaugeMeterGone, gaugeNotices, gaugeUntold, gaugeLedger,
+		gaugeAudits, gaugeAuditsOldest, gaugeAuditsRefused,
 	} {
 		c <- d
 	}
@@ -104,7 +109,7 @@ func (g *gauges) Collect(c chan<- prometheus.Metric) {
 	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
 	defer cancel()
 	s := &scrape{app: g.app, out: c, now: g.app.opt.Now()}
-	for _, part := range []func(context.Context) error{s.work, s.doubt, s.silence, s.notices} {
+	for _, part := range []func(context.Context) error{s.work, s.doubt, s.silence, s.notices, s.audits} {
 		if err := part(ctx); err != nil {
 			c <- prometheus.NewInvalidMetric(gaugeHolds, err)
 			return

@@ -23,6 +23,7 @@ type FHIR struct {
 	// it takes them, "never" leaves the ids to it.
 	OwnIDs string        `yaml:"own_ids"`
 	IDAge  time.Duration `yaml:"id_age"` // how long ids of the record system are trusted, default 15m
+	Audit  Audit         `yaml:"audit"`
 }
 
 // Auth says how to sign in. Secrets and keys stand in files of mode 0600.
@@ -55,6 +56,7 @@ func (f *FHIR) withDefaults() {
 		text(&f.Auth.Scope, usualScope)
 	}
 	span(&f.IDAge, 15*time.Minute)
+	f.Audit.withDefaults()
 }
 
 func (f *FHIR) validate(say sayFault) {
@@ -72,6 +74,7 @@ func (f *FHIR) validate(say sayFault) {
 	within(say, "id_age", f.IDAge, time.Second, 24*time.Hour)
 	f.Auth.validate(say)
 	f.TLS.validate(say)
+	f.Audit.validate(say)
 }
 
 func (f *FHIR) open(c Config, s Settings) (Destination, error) { return newRecordSystem(c, s) }

@@ -111,6 +111,21 @@ type SendOutcome struct {
 	Hold     *Problem  // set aside for a person
 	Reset    bool      // give the lease back, intent withdrawn: nothing left this machine
 	KeepSent bool      // unknown outcome: intent stays, look up first
+	Audit    [][]byte  // what an audit repository is to be told of it, each an AuditEvent
+}
+
+// AuditRecord is what an audit repository has not been told yet.
+type AuditRecord struct {
+	Seq  int64
+	Body []byte // an AuditEvent; names a patient, holds no value
+}
+
+// AuditBacklog is how much an outlet's audit repository has not been told.
+type AuditBacklog struct {
+	Outlet  string
+	Waiting int
+	Refused int       // of these, set aside since it was refused
+	Oldest  time.Time // when the oldest was written
 }
 
 // HoldRecord is a row of the review queue.

@@ -100,13 +100,16 @@ func begin(s Settings) (*probe, error) {
 	}
 	cfg := s.Outlet.WithDefaults()
 	to := outbound.Settings{ID: cfg.ID, Systems: s.Systems, HTTP: s.HTTP, Now: s.Now}
-	client, err := outbound.Client(cfg, to)
+	if cfg.Kind != "fhir" {
+		return nil, fmt.Errorf("outlet %s is of kind %s; only an outlet of kind fhir leads to a record system that can be asked what it kept", cfg.ID, cfg.Kind)
+	}
+	client, _, err := outbound.NewClient(cfg, to)
 	if err != nil {
 		return nil, err
 	}
 	posting := cfg
 	posting.FHIR.SearchByPost = true
-	byPost, err := outbound.Client(posting, to)
+	byPost, _, err := outbound.NewClient(posting, to)
 	if err != nil {
 		return nil, err
 	}

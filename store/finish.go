@@ -33,13 +33,10 @@ func (s *Store) Finish(ctx context.Context, d poct.Delivery, o poct.SendOutcome)
 			f.receipt.At = t.at
 		}
 		t.point("store.finished")
-		switch {
-		case o.Done:
-			return f.delivered(t)
-		case o.Hold != nil:
-			return f.held(t)
+		if err := f.apply(t); err != nil {
+			return err
 		}
-		return f.again(t)
+		return t.audit(d.Outlet, o.Audit)
 	})
 	ended = err == nil
 	if ended && !o.Done && o.Hold == nil {
@@ -53,6 +50,16 @@ type finish struct {
 	d       poct.Delivery
 	o       poct.SendOutcome
 	receipt poct.Receipt
+}
+
+func (f *finish) apply(t *tx) error {
+	switch {
+	case f.o.Done:
+		return f.delivered(t)
+	case f.o.Hold != nil:
+		return f.held(t)
+	}
+	return f.again(t)
 }
 
 // event writes the receipt into the ledger: it is kept nowhere else.

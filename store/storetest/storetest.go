@@ -25,6 +25,7 @@ type Store interface {
 	Intent(context.Context, poct.Delivery, []byte, map[string]string) error
 	Finish(context.Context, poct.Delivery, poct.SendOutcome) error
 	Release(poct.Delivery)
+	Auditing
 	PauseOutlet(ctx context.Context, outlet, actor, reason string) error
 	ResumeOutlet(ctx context.Context, outlet, actor, reason string) error
 	Paused(outlet string) (poct.Pause, bool)
@@ -95,6 +96,7 @@ func Run(t *testing.T, open Open) {
 		{"Deliver", testDeliver},
 		{"Queue", testQueue},
 		{"Pause", testPause},
+		{"Audit", testAudit},
 		{"Settle", testSettle},
 		{"Refused", testRefused},
 		{"Find", testFind},
