@@ -75,9 +75,9 @@ func (s *socket) Run(ctx context.Context) error {
 }
 
 // commands chooses who asks: the holder of a token, if one is sent, else the
-// user of the calling process. That user reads like an auditor and fills the
-// registry like a coordinator, since whoever may open the socket owns the
-// data folder. Settling needs a token, and so a person.
+// user of the calling process. That user reads like an auditor, fills the
+// registry like a coordinator and lets people in like an administrator, since
+// whoever may open the socket owns the data folder. Settling needs a token, and so a person.
 type commands struct {
 	pages *web.Server
 	store *store.Store
@@ -96,6 +96,9 @@ func (c commands) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	actor := poct.Actor{Name: name, Role: "auditor", Sites: []string{"*"}}
 	if strings.HasPrefix(r.URL.Path, "/api/v1/registry/") {
 		actor.Role = "coordinator"
+	}
+	if administers(r.URL.Path) {
+		actor.Role = "admin"
 	}
 	c.pages.As(actor).ServeHTTP(w, r)
 }

@@ -36,7 +36,7 @@ func (a *App) newWeb() (*web.Server, error) {
 	if err != nil {
 		return nil, err
 	}
-	return web.New(web.Settings{
+	s := web.Settings{
 		Reader:      reader{a.store},
 		Desk:        a.desk,
 		People:      people,
@@ -58,7 +58,9 @@ func (a *App) newWeb() (*web.Server, error) {
 		Prove:       a.prove,
 		Ready:       a.notReady,
 		Metrics:     promhttp.HandlerFor(a.metrics.reg, promhttp.HandlerOpts{}),
-	})
+	}
+	a.letIn(&s)
+	return web.New(s)
 }
 
 // readiness asks the gate itself whether a meter may be used now.

@@ -4,8 +4,6 @@ import (
 	"encoding/csv"
 	"fmt"
 	"maps"
-	"net"
-	"net/netip"
 	"net/url"
 	"os"
 	"regexp"
@@ -55,40 +53,6 @@ func (l *loader) own() {
 	}
 }
 
-func (l *loader) web() {
-	c := l.cfg
-	if what := notLoopback(c.Web.Listen); what != "" {
-		l.fault("web.listen", what, "write 127.0.0.1 and a port, such as 127.0.0.1:8460: the pages show patients, and until they have sign-in with passwords this program serves them to this machine alone")
-	}
-	seen := map[string]int{}
-	for i := range c.Web.Tokens {
-		t := &c.Web.Tokens[i]
-		key := fmt.Sprintf("web.tokens[%d]", i)
-		if strings.TrimSpace(t.Actor) == "" || len(t.Actor) > 80 {
-			l.fault(key+".actor", "names nobody", "write who uses this token: every act and look carries the name")
-		}
-		if t.Actor == poct.System {
-			l.fault(key+".actor", "is the name of the program itself", "write the name of a person")
-		}
-		if !slices.Contains(roles, t.Role) {
-			l.fault(key+".role", "is no role", "write one of "+strings.Join(roles, ", "))
-		}
-		if len(t.Sites) == 0 {
-			l.fault(key+".sites", "names no site", `write site ids, or ["*"] for all`)
-		}
-		if t.TokenFile == "" {
-			l.fault(key+".token_file", "is missing", "write the path of a file of mode 0600 that holds the token")
-			continue
-		}
-		t.Secret = l.secret(key+".token_file", &t.TokenFile)
-		if first, ok := seen[t.Secret.text]; ok && !t.Secret.IsZero() {
-			l.fault(key+".token_file", fmt.Sprintf("holds the same token as web.tokens[%d]", first), "give each person a token of their own")
-			continue
-		}
-		seen[t.Secret.text] = i
-	}
-}
-
 // registry checks the tables to read at start; sites.csv tells which sites
 // the rest of the file may name.
 func (l *loader) registry() {
@@ -118,11 +82,7 @@ func (l *loader) registry() {
 			l.readSites(key, r.Path)
 		}
 	}
-	for i, t := range c.Web.Tokens {
-		for j, site := range t.Sites {
-			l.knownSite(fmt.Sprintf("web.tokens[%d].sites[%d]", i, j), site)
-		}
-	}
+	l.webSites()
 }
 
 // readSites takes the first column of a sites file; the registry reads and
@@ -181,18 +141,6 @@ func (l *loader) unique(part string) func(key, id string) {
 			seen[id] = key
 		}
 	}
-}
-
-// notLoopback says why an address is not one of this machine alone, "" if it is.
-func notLoopback(listen string) string {
-	host, port, err := net.SplitHostPort(listen)
-	if err != nil || port == "" {
-		return "is not an address and a port"
-	}
-	if ip, err := netip.ParseAddr(host); err == nil && ip.IsLoopback() || host == "localhost" {
-		return ""
-	}
-	return "is reachable from other machines"
 }
 
 func joinKinds() string {

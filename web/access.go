@@ -192,6 +192,23 @@ func (w *Server) FirstCode(ctx context.Context) (code string, until time.Time, e
 	return code, until, nil
 }
 
+// FirstAdministrator makes the first user, if there is none yet, with this
+// password.
+func (w *Server) FirstAdministrator(ctx context.Context, name, password string) error {
+	code, _, err := w.FirstCode(ctx)
+	if err != nil || code == "" {
+		return err
+	}
+	if faults := passwordFaults(password, password); len(faults) > 0 {
+		return &review.FormError{Faults: faults}
+	}
+	hash, err := hashOf(ctx, password)
+	if err != nil {
+		return err
+	}
+	return w.s.Access.Redeem(ctx, name, codeKey(code), hash)
+}
+
 var userNameForm = regexp.MustCompile(`^[a-z0-9][a-z0-9._-]{1,63}$`)
 
 // userName is a name as it is kept, however it was typed.

@@ -32,6 +32,8 @@ type cli struct {
 	Export       exportCmd       `cmd:"" help:"Write the auditor's pack of one or more results."`
 	Verify       verifyCmd       `cmd:"" help:"Verify the ledger of the data folder, or an exported pack offline."`
 	Probe        probeCmd        `cmd:"" help:"Try the record system behind an outlet on a test patient, before go-live; a report to be signed."`
+	Users        usersCmd        `cmd:"" help:"Let people in by name and password: add, list, change, disable, enable or reset."`
+	Tokens       tokensCmd       `cmd:"" help:"Let programs in by access token: add, list or revoke."`
 	Rehearse     rehearseCmd     `cmd:"" help:"Judge stored arrivals again under another configuration: which verdicts would change, and why. Touches nothing."`
 	Bench        benchCmd        `cmd:"" help:"Measure this machine and print the ratios that matter."`
 

@@ -31,6 +31,14 @@ func (c *serveCmd) Run(ctx context.Context, s *streams) error {
 	}
 	defer a.Close()
 	fmt.Fprintf(s.err, "tidegate: pages at %s\n", a.URL())
+	code, until, err := a.FirstCode(ctx)
+	if err != nil {
+		return err
+	}
+	if code != "" {
+		fmt.Fprintf(s.err, "tidegate: nobody is a user here yet. The first administrator sets a password at %ssign-in/set-password with this code, once, until %s: %s\n",
+			a.URL(), until.UTC().Format("2006-01-02 15:04 UTC"), code)
+	}
 	return a.Run(ctx)
 }
 
