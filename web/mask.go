@@ -20,7 +20,7 @@ var plainSegments = map[string]int{"MSH": 25, "OBR": 7, "OBX": 18, "SPM": 14, "B
 // test stay; of anything else only the fields that a reading found in it.
 func mask(a poct.Arrival, readings []poct.Reading) []byte {
 	out := bytes.Clone(a.Raw)
-	if a.Format == "hl7v2" && bytes.HasPrefix(a.Raw, []byte("MSH")) && len(a.Raw) > 3 {
+	if (a.Format == "hl7v2" || a.Format == "") && bytes.HasPrefix(a.Raw, []byte("MSH")) && len(a.Raw) > 3 {
 		maskHL7(out, a.Raw[3])
 	} else {
 		shape(out)

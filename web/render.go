@@ -52,6 +52,7 @@ type view struct {
 	CanHolds              bool
 	CanFind               bool
 	CanMeters, CanQuality bool
+	CanWiring             bool
 	CanUsers, CanPassword bool
 	Home                  string // where the name of the house leads
 	Criticals             int
@@ -68,6 +69,7 @@ func (w *Server) show(rw http.ResponseWriter, r *http.Request, c caller, status 
 		v.CanToday, v.CanHolds, v.CanFind = c.can(countings), c.can(readers), c.can(finders)
 		v.CanMeters, v.CanQuality = c.can(meterUser) && w.s.Readiness != nil, c.can(qualityReaders) && w.s.Coordinator != nil
 		v.CanUsers, v.CanPassword = c.can(admins) && w.s.Access != nil, c.session != nil && c.session.how == poct.ByPassword
+		v.CanWiring = c.can(countings)
 		v.Said = w.sessions.heard(c.session)
 		if v.CanHolds {
 			v.Waiting, v.Criticals = w.counts(r.Context(), c)

@@ -166,6 +166,8 @@ type Settings struct {
 	Wiring func() []Wire
 	// Outlets tells how outlets do, and pauses them.
 	Outlets Outlets
+	// Inlets tells how messages come in, and tries one out.
+	Inlets Inlets
 	// Import takes registry rows of one kind; contentType is text/csv or application/json.
 	Import func(ctx context.Context, actor string, kind poct.RegistryKind, rows io.Reader, contentType string, dryRun bool) (ImportReport, error)
 	// Export writes the auditor's pack of these results.

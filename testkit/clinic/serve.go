@@ -70,12 +70,13 @@ func (c *Clinic) Settings(log io.Writer) web.Settings {
 	return web.Settings{
 		Reader: c, Desk: c.Desk(), People: People(), Now: c.Now, Log: zerolog.New(log), Listen: "127.0.0.1:0", Group: "Millrace district", Version: "0.1.0",
 		Facts: Facts, Prove: c.Prove, Coordinator: c.Coordinator(), Readiness: c.Readiness,
+		Inlets: Inlets{c}, Outlets: c.NewOutlets(),
 		Checks: []web.CheckInfo{{Number: "23", Code: "lot-unknown", Title: "Strip lot unknown", Acts: "CRD", Desk: "coordinator"}, {Number: "27", Code: "qc-overdue", Title: "Controls overdue", Acts: "RD", Desk: "coordinator"},
 			{Number: "41", Code: "delta-large", Title: "Large change", Acts: "RD", Desk: "clinician"}, {Number: "8", Code: "second-identifier-conflict", Title: "Second identifier differs", Acts: "CD", Desk: "reviewer"},
 			{Number: "1", Code: "unreadable-record", Title: "Unreadable", Acts: "CD", Desk: "reviewer"}},
 		Listeners: func() map[string]string { return map[string]string{"millrace-tcp": "127.0.0.1:2575"} },
 		Wiring: func() []web.Wire {
-			return []web.Wire{{ID: "millrace-tcp", Kind: "mllp", Well: true}, {ID: "record-fhir", Kind: "fhir", Since: c.Time, Why: "The record system answers 503."}}
+			return []web.Wire{{ID: "millrace-tcp", Kind: "mllp", Well: true}, {ID: "ward-phone", Kind: "webhook", Well: true, Since: c.Time}, {ID: "record-fhir", Kind: "fhir", Since: c.Time, Why: "The record system answers 503."}}
 		},
 		Checkpoint: func(context.Context) (string, error) { return "millrace.example/1\n48\nAAAA\n", nil },
 		Export: func(_ context.Context, _ string, ids []string, w io.Writer) error {
