@@ -10,8 +10,10 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"path/filepath"
+	"regexp"
 	"strings"
 
+	"github.com/klauspost/compress/zstd"
 	"github.com/stretchr/testify/require"
 	_ "modernc.org/sqlite" // the driver by which the rows are judged
 
@@ -71,11 +73,18 @@ func (h *House) rows() *rows {
 		r.arrivals[sum] = true
 		return nil
 	})
-	h.each(db, `SELECT sha256 FROM deliveries WHERE sha256 IS NOT NULL`, func(scan func(...any) error) error {
-		var digest []byte
-		err := scan(&digest)
-		if err == nil {
-			r.bodies[[32]byte(digest)] = true
+	unpack, err := zstd.NewReader(nil)
+	require.NoError(h, err)
+	defer unpack.Close()
+	h.each(db, `SELECT sha256, body FROM deliveries WHERE sha256 IS NOT NULL`, func(scan func(...any) error) error {
+		var digest, packed []byte
+		if err := scan(&digest, &packed); err != nil {
+			return err
+		}
+		body, err := unpack.DecodeAll(packed, nil)
+		r.bodies[[32]byte(digest)] = true
+		for _, step := range steps(body) {
+			r.bodies[step] = true
 		}
 		return err
 	})
@@ -100,6 +109,30 @@ func (h *House) rows() *rows {
 	require.NoError(h, db.QueryRow(`SELECT count(DISTINCT arrival) FROM readings`).Scan(&r.judged))
 	require.NoError(h, db.QueryRow(`SELECT count(*) FROM deliveries WHERE state NOT IN ('delivered', 'held', 'cancelled')`).Scan(&r.underWay))
 	return r
+}
+
+// steps are the digests of the resources of a committed bundle that is sent one
+// by one.
+func steps(body []byte) (out [][32]byte) {
+	var b struct {
+		Type  string
+		Entry []struct{ Resource json.RawMessage }
+	}
+	if json.Unmarshal(body, &b) != nil || b.Type != "batch" {
+		return nil
+	}
+	for _, e := range b.Entry {
+		out = append(out, unpointed(e.Resource))
+	}
+	return out
+}
+
+var pointer = regexp.MustCompile(`"reference":"[^"]*"`)
+
+// unpointed is the digest of a resource whatever its references lead to: one
+// that is sent by itself points to where the others went.
+func unpointed(resource []byte) [32]byte {
+	return sha256.Sum256(pointer.ReplaceAll(resource, []byte(`"reference":""`)))
 }
 
 func (h *House) each(db *sql.DB, query string, row func(scan func(...any) error) error) {

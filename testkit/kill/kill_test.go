@@ -3,6 +3,7 @@
 package kill
 
 import (
+	"bytes"
 	"context"
 	"math/rand/v2"
 	"net/http"
@@ -27,13 +28,32 @@ var trouble = []standin.Fault{
 }
 
 // TestKilledAgainAndAgain: each cycle starts the daemon, lets it work for up to
-// a fifth of a second, and kills it.
+// a fifth of a second, and kills it. In the short form the ways of writing that
+// take several requests for a result get fewer kills.
 func TestKilledAgainAndAgain(t *testing.T) {
-	kills := 500
-	if os.Getenv("TIDEGATE_LONG") != "" {
-		kills = 20_000
+	for _, w := range []struct {
+		mode     string
+		kills    int
+		switches standin.Switches
+	}{
+		{"transaction", 500, standin.Switches{}},
+		{"put", 80, standin.Switches{NoTransaction: true, NoConditionalCreate: true}},
+		{"single", 80, standin.Switches{NoTransaction: true, NoClientIDs: true}},
+	} {
+		t.Run(w.mode, func(t *testing.T) {
+			if os.Getenv("TIDEGATE_LONG") != "" {
+				w.kills *= 40
+			}
+			killed(t, w.kills, w.mode, w.switches)
+		})
 	}
-	h := testkit.NewHouse(t, testkit.Options{})
+}
+
+func killed(t *testing.T, kills int, mode string, switches standin.Switches) {
+	h := testkit.NewHouse(t, testkit.Options{Edit: func(text []byte) []byte {
+		return bytes.Replace(text, []byte("mode: transaction"), []byte("mode: "+mode), 1)
+	}})
+	h.Record.SetSwitches(switches)
 	load := testkit.NewLoad(h)
 	child := h.Start()
 	load.Aim(child)
