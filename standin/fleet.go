@@ -102,6 +102,9 @@ func NewFleet(reg *FleetRegistry, inlets []FleetInlet, opt FleetOptions) (f *Fle
 	f.tally = newFleetTally(opt.Seed, len(f.meters))
 	for _, m := range f.meters {
 		m.tally, m.first = f.tally, f.rnd.IntN(len(f.people))
+		// Runs that follow each other at once do not share numbers: a Reed 2 tells
+		// its times to the minute alone.
+		m.seq = int(opt.Now().UnixMilli() / 100 % 1e8)
 	}
 	return f, notes, nil
 }

@@ -173,9 +173,10 @@ func (m *fleetMeter) open(js jetstream.JetStream) error {
 	return nil
 }
 
-// garbage is what a broken meter sends as a message.
-func (m *fleetMeter) garbage(n int) []byte {
-	text := fmt.Sprintf("%s self check %06d OK", m.device.model, n)
+// garbage is what a broken meter sends as a message. With its time no two are
+// alike, in whatever run.
+func (m *fleetMeter) garbage(n int, now time.Time) []byte {
+	text := fmt.Sprintf("%s self check %06d OK %s", m.device.model, n, now.Format("20060102150405.000000"))
 	switch m.inlet.Way {
 	case POCT1A:
 		return fmt.Appendf(nil, `<SLF.R01><HDR><HDR.control_id V="g%d"/></HDR><SLF V="%s"/></SLF.R01>`, n, text)

@@ -31,7 +31,7 @@ func (m *fleetMeter) run(ctx context.Context, e errand, now func() time.Time) {
 		m.noise(ctx, e)
 		return
 	case selfCheck:
-		s := m.deliver(ctx, m.garbage(e.n), plain)
+		s := m.deliver(ctx, m.garbage(e.n, now()), plain)
 		m.done(e, s, outcome{end: held})
 		return
 	case hostQuery:

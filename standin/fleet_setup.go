@@ -9,24 +9,17 @@ import (
 	"time"
 )
 
-// FleetSetup is a complete set-up that was written for a fleet.
-type FleetSetup struct {
-	Config      string // path of the configuration file
-	RecordToken string // that the record system asks for
-}
-
 // WriteFleetSetup writes the configuration, registry and secrets for a fleet
 // of so many meters on all ways into a folder, which must be empty or missing.
 // Inlets take free ports; record is the base URL of a record system, for which
-// a stand-in serves.
-func WriteFleetSetup(dir string, seed uint64, meters int, now time.Time, record string) (FleetSetup, error) {
-	s := FleetSetup{Config: filepath.Join(dir, "tidegate.yaml")}
+// a stand-in serves. config is the path of the configuration file.
+func WriteFleetSetup(dir string, seed uint64, meters int, now time.Time, record string) (config string, err error) {
 	if entries, err := os.ReadDir(dir); err == nil && len(entries) > 0 {
-		return s, fmt.Errorf("standin: %s is not empty", dir)
+		return "", fmt.Errorf("standin: %s is not empty", dir)
 	}
 	for _, sub := range []string{"r", "s", "drop", "anchors"} {
 		if err := os.MkdirAll(filepath.Join(dir, sub), 0o700); err != nil {
-			return s, fmt.Errorf("standin: %w", err)
+			return "", fmt.Errorf("standin: %w", err)
 		}
 	}
 	var names []string
@@ -34,7 +27,7 @@ func WriteFleetSetup(dir string, seed uint64, meters int, now time.Time, record 
 		var b bytes.Buffer
 		err := t.write(&b)
 		if err := errors.Join(err, os.WriteFile(filepath.Join(dir, "r", t.name+".csv"), b.Bytes(), 0o600)); err != nil {
-			return s, fmt.Errorf("standin: %w", err)
+			return "", fmt.Errorf("standin: %w", err)
 		}
 		names = append(names, t.name)
 	}
@@ -43,12 +36,8 @@ func WriteFleetSetup(dir string, seed uint64, meters int, now time.Time, record 
 		secrets = append(secrets, a.File)
 	}
 	for _, file := range secrets {
-		word := newSecret()
-		if file == "s/record" {
-			s.RecordToken = word
-		}
-		if err := os.WriteFile(filepath.Join(dir, file), []byte(word+"\n"), 0o600); err != nil {
-			return s, fmt.Errorf("standin: %w", err)
+		if err := os.WriteFile(filepath.Join(dir, file), []byte(newSecret()+"\n"), 0o600); err != nil {
+			return "", fmt.Errorf("standin: %w", err)
 		}
 	}
 	const free = "127.0.0.1:0"
@@ -58,12 +47,13 @@ func WriteFleetSetup(dir string, seed uint64, meters int, now time.Time, record 
 		"Training": "none", "ControlID": ControlID, "Trainee": inTraining, "LocalRule": localRule,
 		"Connections": meters + 56, "Continuous": true,
 	}); err != nil {
-		return s, fmt.Errorf("standin: %w", err)
+		return "", fmt.Errorf("standin: %w", err)
 	}
-	if err := os.WriteFile(s.Config, b.Bytes(), 0o600); err != nil {
-		return s, fmt.Errorf("standin: %w", err)
+	config = filepath.Join(dir, "tidegate.yaml")
+	if err := os.WriteFile(config, b.Bytes(), 0o600); err != nil {
+		return "", fmt.Errorf("standin: %w", err)
 	}
-	return s, nil
+	return config, nil
 }
 
 // FleetPatients are the patients of a registry as a record system knows them.

@@ -150,7 +150,7 @@ func TestFleetAccountAddsUp(t *testing.T) {
 		{"a resend that was taken as new", func(b *Became) { b.Resends = 1 }, []string{"1 resends were counted, 2 to 4 expected"}, nil},
 		{"in no state", func(b *Became) { b.Lost = 1 }, []string{"1 arrivals are in no state at all"}, nil},
 		{"still under way", func(b *Became) { b.Unfinished = 1; b.Ends[delivered]-- },
-			[]string{"1 arrivals have not come to an end"}, []string{"7 delivered, 8 to 9 expected"}},
+			[]string{"1 arrivals have not come to an end yet; is the record system there?"}, nil},
 		{"a sum that does not come to it", func(b *Became) { b.Ends["ignored"] = 1 },
 			[]string{"the ends add up to 11, not to 10 arrivals"}, nil},
 	} {

@@ -35,6 +35,7 @@ type cli struct {
 	Users        usersCmd        `cmd:"" help:"Let people in by name and password: add, list, change, disable, enable or reset."`
 	Tokens       tokensCmd       `cmd:"" help:"Let programs in by access token: add, list or revoke."`
 	Rehearse     rehearseCmd     `cmd:"" help:"Judge stored arrivals again under another configuration: which verdicts would change, and why. Touches nothing."`
+	Simulate     simulateCmd     `cmd:"" help:"Let a fleet of invented meters send to a test set-up, with faults on request; then compare accounts."`
 	Bench        benchCmd        `cmd:"" help:"Measure this machine and print the ratios that matter."`
 
 	Version kong.VersionFlag `help:"Print the version."`
@@ -85,7 +86,7 @@ func run(args []string, in io.Reader, out, errOut io.Writer) int {
 		kong.UsageOnError(),
 		kong.Writers(out, errOut),
 		kong.Exit(func(n int) { code = n }),
-		kong.Vars{"version": version, "ownConfig": ownConfig},
+		kong.Vars{"version": version, "ownConfig": ownConfig, "flaws": flawNames()},
 		kong.ConfigureHelp(kong.HelpOptions{Compact: true}),
 	)
 	if err != nil {
