@@ -71,7 +71,7 @@ func newJudge(cfg *config.Config, now func() time.Time) *pipeline.Judge {
 
 // lookUp reads as far back as the rules ask.
 func lookUp(cfg *config.Config) registry.Look {
-	look := registry.Look{OwnRuns: cfg.Rules().OwnRuns(), Source: cfg.Registry.Patients.From}
+	look := registry.Look{OwnRuns: cfg.Rules().OwnRuns(), Record: cfg.Registry.Patients.Outlet}
 	look.Orders.Window, look.Orders.Codes = cfg.Rules().Orders()
 	return look
 }

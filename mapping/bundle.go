@@ -29,6 +29,9 @@ type Options struct {
 	// INRUnit is the UCUM code sent for INR: "{INR}", or "1" where the receiver
 	// knows no annotations; "" is "{INR}".
 	INRUnit string
+	// Outlet is who the bundle is for: the record system's own references of
+	// visits and orders go to the one that gave them alone.
+	Outlet string
 	// OwnIDs creates under ids of our own, each the UUID of its identifier, by
 	// PUT with If-None-Match: *, where the record system says that it takes
 	// them. It has to honour that condition; else creation is conditional.
@@ -275,7 +278,7 @@ func (b *builder) encounter() reference {
 	switch {
 	case b.ids.Encounter != "":
 		return reference{to: b.ids.Encounter}
-	case b.r.Encounter != "":
+	case b.r.Encounter != "" && b.knows():
 		return reference{to: b.r.Encounter}
 	case b.r.Visit != "":
 		return reference{typ: "Encounter", system: visitSystem, value: b.r.Visit}
@@ -283,11 +286,14 @@ func (b *builder) encounter() reference {
 	return reference{}
 }
 
+// knows tells whether the references that were looked up are this outlet's.
+func (b *builder) knows() bool { return b.r.Record != "" && b.r.Record == b.o.Outlet }
+
 // order is what was asked for: the record system's own, else by its number. It
 // is referred to, never created.
 func (b *builder) order() reference {
 	switch number := orderNumber(b.r); {
-	case b.r.Ordered.Request != "":
+	case b.r.Ordered.Request != "" && b.knows():
 		return reference{to: b.r.Ordered.Request}
 	case number != "":
 		return reference{typ: "ServiceRequest", system: orderSystem, value: number}

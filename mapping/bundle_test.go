@@ -52,6 +52,13 @@ func without(types ...string) Options {
 	return o
 }
 
+// forOutlet is everything, for an outlet.
+func forOutlet(outlet string) Options {
+	o := everything
+	o.Outlet = outlet
+	return o
+}
+
 // bundles are transactions of every kind that leaves the house.
 var bundles = []struct {
 	name   string
@@ -83,6 +90,15 @@ var bundles = []struct {
 	{name: "unit-one", o: Options{Caps: everything.Caps, INRUnit: "1"}},
 	{name: "venous", o: everything, change: func(r *poct.Result) { r.Reading.Specimen = "venous" }},
 	{name: "encounter", o: everything, ids: IDs{Patient: "Patient/12", Encounter: "Encounter/5"}},
+	{name: "order-with-range", o: forOutlet("record"), change: func(r *poct.Result) {
+		r.Visit, r.Encounter, r.Record = "V-1", "Encounter/9", "record"
+		r.Ordered = poct.Order{ID: "O-1", Placer: "O-1", Request: "ServiceRequest/4", TargetLow: poct.MustNumber("2.0"), TargetHigh: poct.MustNumber("3.0")}
+	}},
+	{name: "order-of-another-record", o: forOutlet("other"), change: func(r *poct.Result) {
+		r.Visit, r.Encounter, r.Record = "V-1", "Encounter/9", "record"
+		r.Ordered = poct.Order{ID: "O-1", Placer: "O-1", Request: "ServiceRequest/4"}
+	}},
+	{name: "order-by-number", o: everything, change: func(r *poct.Result) { r.Ordered = poct.Order{ID: "O-1", Placer: "O-1"} }},
 	{name: "visit-and-order", o: everything, change: func(r *poct.Result) { r.Visit, r.Reading.Order = "V-1", "O-1" }},
 	{name: "marks", o: everything, change: func(r *poct.Result) {
 		r.Marks = []string{"INR 5.6 is above the critical limit.", " ", "Released by a person in spite of: clock-offset."}

@@ -27,6 +27,7 @@ func Resolve(r poct.Reading, f poct.Facts) poct.Result {
 	if f.Visit != nil {
 		res.Visit, res.Encounter = f.Visit.ID, f.Visit.Encounter
 	}
+	res.Record = f.Record
 	if f.Order != nil {
 		res.Ordered = *f.Order
 		res.Ordered.AsOf = poct.AsOf{}

@@ -30,7 +30,7 @@ type bundler func(action poct.Action, remote map[string]string) (sent, Answered)
 func (r *recordSystem) render(ctx context.Context, d poct.Delivery, patient string, p plan) (*rendered, Answered) {
 	bundle := func(action poct.Action, remote map[string]string) (sent, Answered) {
 		body, err := mapping.Bundle(d.Result, action, mapping.IDs{Patient: patient, Remote: remote},
-			mapping.Options{Caps: p.caps, INRUnit: r.cfg.FHIR.INRUnit, OwnIDs: p.own})
+			mapping.Options{Outlet: r.cfg.ID, Caps: p.caps, INRUnit: r.cfg.FHIR.INRUnit, OwnIDs: p.own})
 		if err != nil {
 			return sent{}, r.unrendered(d, err)
 		}

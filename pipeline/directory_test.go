@@ -50,7 +50,7 @@ func newCharted(t *testing.T, checks validate.Config, patients ...standin.Patien
 		Client: client, Systems: map[string]string{"MILLRACE": mrn}, Age: 15 * time.Minute, Orders: true, Now: func() time.Time { return w.now },
 	})
 	require.NoError(t, err)
-	look := registry.Look{Source: "record"}
+	look := registry.Look{Record: "record"}
 	look.Orders.Window = 24 * time.Hour
 	w.judge.Facts = func(book poct.Book, r poct.Reading, received, now time.Time) (poct.Facts, error) {
 		return look.Facts(d.Over(book), r, received, now)

@@ -112,6 +112,7 @@ type Facts struct {
 	Heard         time.Time          // for readiness: when anything of the meter came last, where the caller knows; else it goes by contacts and tests
 	ClocksChange  time.Time          // the change of the site's clocks nearest to the arrival; zero where they never change
 	PatientSource string             // "registry", or "record" where the record system was asked
+	Record        string             // the outlet whose record system was asked
 	RegistryEmpty bool
 }
 
@@ -127,6 +128,9 @@ type Result struct {
 	Patient   Patient `json:"patient,omitzero"`
 	Visit     string  `json:"visit,omitempty"`
 	Encounter string  `json:"encounter,omitempty"` // the record system's own reference of the visit
+	// Record is the outlet whose record system gave Encounter and
+	// Ordered.Request: no other one knows these references.
+	Record string `json:"record,omitempty"`
 	// Ordered is the order that asked for the test, found in the registry.
 	Ordered Order `json:"ordered,omitzero"`
 	// Announce tells an HL7 v2 receiver that nobody ordered the test, so that it

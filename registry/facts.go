@@ -1,7 +1,6 @@
 package registry
 
 import (
-	"cmp"
 	"fmt"
 	"slices"
 	"time"
@@ -26,11 +25,19 @@ type Look struct {
 	// OwnRuns reads as many control runs as a mean and SD of their own need:
 	// for rules whose control charts take them from there.
 	OwnRuns bool
-	// Source is where patients come from: "registry" if empty, or "record".
-	Source string
+	// Record is the outlet whose record system patients come from; "" where they
+	// are rows of the registry.
+	Record string
 	// Orders says which orders are looked for; none at first, unless the meter
 	// sends the number of one.
 	Orders Orders
+}
+
+func (k Look) source() string {
+	if k.Record != "" {
+		return "record"
+	}
+	return "registry"
 }
 
 // Facts is Look.Facts of the usual Look.
@@ -43,7 +50,7 @@ func Facts(book poct.Book, r poct.Reading, received, now time.Time) (poct.Facts,
 // test, so that an arrival judged late is judged by the state at its test. An
 // error means that the book could not be read.
 func (k Look) Facts(book poct.Book, r poct.Reading, received, now time.Time) (poct.Facts, error) {
-	l := &lookup{look: k, book: book, r: r, f: poct.Facts{Now: now, Received: received, PatientSource: cmp.Or(k.Source, "registry")}}
+	l := &lookup{look: k, book: book, r: r, f: poct.Facts{Now: now, Received: received, PatientSource: k.source(), Record: k.Record}}
 	steps := []func() error{l.meter, l.owner}
 	switch r.Kind {
 	case poct.KindPatient:

@@ -1,7 +1,6 @@
 package registry
 
 import (
-	"cmp"
 	"fmt"
 	"time"
 
@@ -30,7 +29,7 @@ func (k Look) ReadyFacts(book poct.Book, serial string, now time.Time) (poct.Fac
 		}
 	}
 	l := &lookup{
-		look: k, book: book, f: poct.Facts{Now: now, Received: now, MeterHistory: past, PatientSource: cmp.Or(k.Source, "registry")},
+		look: k, book: book, f: poct.Facts{Now: now, Received: now, MeterHistory: past, PatientSource: k.source()},
 		r: poct.Reading{Kind: poct.KindPatient, Meter: serial, StripLot: lot, TestedAt: poct.Stamp{At: now}},
 	}
 	for _, step := range []func() error{l.meter, l.clock, l.stripLot, l.lotGate, l.controls, l.chains, l.empty} {
