@@ -131,7 +131,7 @@ func (c *simulateCmd) write(s *streams) error {
 
 // send is the run itself: the fleet works while its progress is shown, then
 // the accounts are compared.
-func (c *simulateCmd) send(ctx context.Context, s *streams, fleet *standin.Fleet, daemon *daemon, record *record) error {
+func (c *simulateCmd) send(ctx context.Context, s *streams, fleet *standin.Fleet, daemon *daemon, record *fakeRecord) error {
 	// What is asked once the run is over is asked after Ctrl-C too.
 	after := context.WithoutCancel(ctx)
 	before, err := daemon.atRest(after)

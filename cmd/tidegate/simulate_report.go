@@ -32,7 +32,7 @@ type recordAccount struct {
 
 // compare waits until the daemon has nothing under way, and holds its account
 // against what was sent.
-func (r *simulateReport) compare(ctx context.Context, d *daemon, before *standin.Became, record *record) error {
+func (r *simulateReport) compare(ctx context.Context, d *daemon, before *standin.Became, record *fakeRecord) error {
 	r.AddsUp = r.Total.GaveUp == 0
 	if !r.AddsUp {
 		r.Wrong = append(r.Wrong, fmt.Sprintf("%s never answered", count(r.Total.GaveUp, "message")))
@@ -166,22 +166,22 @@ func sums(ends map[string]int) string {
 	return strings.Join(out, ", ")
 }
 
-// record is the stand-in record system, if one is served.
-type record struct {
+// fakeRecord is the stand-in record system, if one is served.
+type fakeRecord struct {
 	system *standin.Record
 	server *http.Server
 }
 
-func (r *record) served() bool { return r != nil && r.system != nil }
+func (r *fakeRecord) served() bool { return r != nil && r.system != nil }
 
-func (r *record) close() {
+func (r *fakeRecord) close() {
 	if r.served() {
 		_ = r.server.Close() // its daemon sends elsewhere, or not at all
 	}
 }
 
 // record serves the stand-in at the address of the first FHIR outlet.
-func (c *simulateCmd) record(cfg *config.Config, reg *standin.FleetRegistry) (*record, error) {
+func (c *simulateCmd) record(cfg *config.Config, reg *standin.FleetRegistry) (*fakeRecord, error) {
 	if !c.Record {
 		return nil, nil
 	}
@@ -203,7 +203,7 @@ func (c *simulateCmd) record(cfg *config.Config, reg *standin.FleetRegistry) (*r
 		if err != nil {
 			return nil, wrongUse("a record system is there already, or the port is taken: %w", err)
 		}
-		r := &record{system: standin.NewRecord(standin.Options{Token: token, Patients: reg.FleetPatients()})}
+		r := &fakeRecord{system: standin.NewRecord(standin.Options{Token: token, Patients: reg.FleetPatients()})}
 		r.server = &http.Server{Handler: http.StripPrefix(strings.TrimSuffix(u.Path, "/"), r.system), ReadHeaderTimeout: 10 * time.Second}
 		go func() { _ = r.server.Serve(ln) }() // ends with close
 		return r, nil

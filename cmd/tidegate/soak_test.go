@@ -68,7 +68,7 @@ type soak struct {
 	t      *testing.T
 	dir    string
 	cfg    *config.Config
-	record *record
+	record *fakeRecord
 	stop   func()
 }
 
