@@ -7,7 +7,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"slices"
 	"strings"
 	"time"
 
@@ -29,9 +28,13 @@ func (a *App) newWeb() (*web.Server, error) {
 		people = append(people, web.Person{Token: t.Secret.Reveal(), Actor: t.As()})
 	}
 	var checks []web.CheckInfo
-	for _, c := range slices.Concat(validate.Checks(), a.cfg.Rules().Local()) {
-		checks = append(checks, web.CheckInfo{Number: c.Number, Code: c.Code, Title: c.Title, Asks: c.Asks, Acts: c.Acts, Desk: c.Desk})
+	add := func(local bool, list []validate.Info) {
+		for _, c := range list {
+			checks = append(checks, web.CheckInfo{Number: c.Number, Code: c.Code, Title: c.Title, Asks: c.Asks, Acts: c.Acts, Desk: c.Desk, Local: local})
+		}
 	}
+	add(false, validate.Checks())
+	add(true, a.cfg.Rules().Local())
 	coordinator, err := review.NewCoordinator(reader{a.store}, a.cfg.Rules(), a.opt.Now)
 	if err != nil {
 		return nil, err
@@ -52,6 +55,7 @@ func (a *App) newWeb() (*web.Server, error) {
 		Listeners:   a.Listeners,
 		Wiring:      a.wiring,
 		Outlets:     a.newOutlets(),
+		Inlets:      a.newInlets(),
 		Import:      a.importRows,
 		Export:      a.export,
 		Checkpoint:  a.checkpoint,
