@@ -105,6 +105,7 @@ func Run(t *testing.T, open Open) {
 		{"Ledger", testLedger},
 		{"LookBack", testLookBack},
 		{"Rejudge", testRejudge},
+		{"Context", testContext},
 		{"Calls", testCalls},
 		{"Standing", testStanding},
 		{"Contacts", testContacts},
