@@ -99,7 +99,7 @@ func TestMetricsAreDocumented(t *testing.T) {
 // every key of a profile or an outlet, exists in both.
 func TestKeysAreDocumented(t *testing.T) {
 	doc := read(t, "docs/wiring.md")
-	for _, file := range []string{"mapping/config.go", "outbound/config.go", "outbound/fhirconfig.go", "outbound/hl7v2config.go", "outbound/streamconfig.go", "outbound/folder.go", "outbound/letter.go", "outbound/tls.go", "outbound/tls.go", "notify/config.go", "config/watch.go"} {
+	for _, file := range []string{"mapping/config.go", "outbound/config.go", "outbound/fhirconfig.go", "outbound/auditconfig.go", "outbound/hl7v2config.go", "outbound/streamconfig.go", "outbound/folder.go", "outbound/letter.go", "outbound/tls.go", "notify/config.go", "config/watch.go"} {
 		for _, m := range regexp.MustCompile(`yaml:"([a-z0-9_]+)`).FindAllStringSubmatch(read(t, file), -1) {
 			if !regexp.MustCompile(`\b` + m[1] + `\b`).MatchString(doc) {
 				t.Errorf("docs/wiring.md does not tell of %s (%s)", m[1], file)

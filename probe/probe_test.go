@@ -2,6 +2,7 @@ package probe
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
 	"io"
 	"net/http"
@@ -296,5 +297,160 @@ func TestHabits(t *testing.T) {
 			assert.Equal(t, tc.ownIDs, setting(r, "own_ids"))
 			b.cleared(t, r)
 		})
+	}
+}
+
+// A record system that knows no annotations gets INR as a plain number, and the
+// report says which setting that is.
+func TestUnitWithoutAnnotation(t *testing.T) {
+	b := newBench(t, standin.Switches{}, func(way string, body []byte) []byte {
+		if way == "" { // refused as out of shape
+			return bytes.ReplaceAll(body, []byte(`"code":"{INR}"`), []byte(`"code":{}`))
+		}
+		return body
+	})
+	r := b.run(t)
+	assert.False(t, r.Good, "as configured it does not work")
+	got := strings.Join(missing(r), "\n")
+	assert.Contains(t, got, "wanted: INR in {INR} is refused")
+	assert.Contains(t, got, "needed: The result was not filed.")
+	assert.Equal(t, `"1"`, setting(r, "inr_unit"))
+	assert.Contains(t, r.Text(), "With the settings below, a result was filed, corrected and withdrawn.")
+	b.cleared(t, r)
+
+	b.cfg.FHIR.INRUnit = "1"
+	r = b.run(t)
+	assert.True(t, r.Good, r.Text())
+	b.cleared(t, r)
+}
+
+// Nothing is written where the patient is not found for certain.
+func TestPatientNotForCertain(t *testing.T) {
+	tests := []struct {
+		name, number string
+		add          []standin.Patient
+		want         string
+	}{
+		{"not there", "1", nil, "No patient with this identifier is there."},
+		{"there twice", nobody.ID, []standin.Patient{{ID: "p-2", System: mrn, Value: nobody.ID, Family: "Twin"}}, "Several patients with this identifier are there."},
+	}
+	for _, tc := range tests {
+		t.Run(tc.name, func(t *testing.T) {
+			b := newBench(t, standin.Switches{}, nil)
+			b.record.AddPatients(tc.add...)
+			s := b.settings()
+			s.Patient.ID = tc.number
+			r, err := Run(t.Context(), s)
+			require.NoError(t, err)
+			assert.False(t, r.Good)
+			assert.Equal(t, []string{"needed: " + tc.want}, missing(r))
+			assert.Empty(t, b.record.All("Observation"))
+		})
+	}
+}
+
+// A patient with another birth date is not the one meant: the daemon's own code
+// stops in front of it, and what was tried before is cleared.
+func TestAnotherBirthDate(t *testing.T) {
+	b := newBench(t, standin.Switches{}, nil)
+	s := b.settings()
+	s.Patient.BirthDate = "1900-01-02"
+	r, err := Run(t.Context(), s)
+	require.NoError(t, err)
+	assert.False(t, r.Good)
+	assert.Contains(t, strings.Join(missing(r), "\n"), "belongs to somebody with another birth date or family name")
+	b.cleared(t, r)
+}
+
+func TestAway(t *testing.T) {
+	b := newBench(t, standin.Switches{}, nil)
+	b.record.Outage(&standin.Fault{Kind: standin.Status, Status: 503})
+	r := b.run(t)
+	assert.Equal(t, []string{"needed: The CapabilityStatement was not given: status 503 (transient)."}, missing(r))
+}
+
+// Ended early, at whatever step, a probe leaves nothing that stands.
+func TestInterrupted(t *testing.T) {
+	for _, step := range []string{"trying updates onto a version", "filing a result as the daemon does", "correcting it", "withdrawing it"} {
+		t.Run(step, func(t *testing.T) {
+			b := newBench(t, standin.Switches{}, nil)
+			s := b.settings()
+			ctx, cancel := context.WithCancel(t.Context())
+			s.Progress = func(doing string) {
+				if doing == step {
+					cancel()
+				}
+			}
+			r, err := Run(ctx, s)
+			require.NoError(t, err)
+			assert.False(t, r.Good)
+			assert.Contains(t, strings.Join(missing(r), "\n"), "ended before it was through")
+			b.cleared(t, r)
+		})
+	}
+}
+
+// Where clearing fails the report says so, and names what stands.
+func TestNotCleared(t *testing.T) {
+	b := newBench(t, standin.Switches{}, nil)
+	s := b.settings()
+	s.Progress = func(doing string) {
+		if strings.HasPrefix(doing, "withdrawing") {
+			b.record.Plan(func(_ int64, req *http.Request) standin.Fault {
+				if standin.IsWrite(req) && !strings.HasSuffix(req.URL.Path, "_search") {
+					return standin.Fault{Kind: standin.Status, Status: 422}
+				}
+				return standin.Fault{}
+			})
+		}
+	}
+	r, err := Run(t.Context(), s)
+	require.NoError(t, err)
+	assert.False(t, r.Good)
+	assert.Contains(t, strings.Join(missing(r), "\n"), "could not be marked as entered in error")
+	standing := 0
+	for _, m := range r.Remains {
+		if m.Status != "entered-in-error" {
+			standing++
+		}
+	}
+	assert.Positive(t, standing)
+}
+
+// Probes of one patient, one after another, meet nothing of each other.
+func TestTwice(t *testing.T) {
+	b := newBench(t, standin.Switches{}, nil)
+	first, second := b.run(t), b.run(t)
+	assert.True(t, first.Good)
+	assert.True(t, second.Good, second.Text())
+	assert.NotEqual(t, first.Run, second.Run)
+	for _, typ := range []string{"Device", "Organization", "Substance"} {
+		assert.Len(t, b.record.All(typ), 1, "one for all probes")
+	}
+	b.cleared(t, second)
+}
+
+// The document ends with as many lines as the manual says, and its digest is
+// over all lines above them.
+func TestDocument(t *testing.T) {
+	r := newBench(t, standin.Switches{}, nil).run(t)
+	lines := strings.SplitAfter(string(r.Document()), "\n")
+	lines = lines[:len(lines)-1] // after the last line end
+	above := strings.Join(lines[:len(lines)-17], "")
+	assert.Equal(t, r.SHA256, digest([]byte(above)))
+	assert.Equal(t, r.SHA256+"\n", lines[len(lines)-16])
+	for _, canary := range []string{nobody.ID, nobody.Family, nobody.BirthDate, "p-test"} {
+		assert.NotContains(t, string(r.Document()), canary)
+	}
+	whole, err := json.Marshal(r)
+	require.NoError(t, err)
+	assert.NotContains(t, string(whole), nobody.ID)
+}
+
+func TestMasked(t *testing.T) {
+	for _, tc := range []struct{ id, want string }{
+		{"9990017", "MILLRACE ***17"}, {"12345", "MILLRACE ***45"}, {"1234", "MILLRACE ***"}, {"7", "MILLRACE ***"},
+	} {
+		assert.Equal(t, tc.want, masked(poct.Patient{Authority: "MILLRACE", ID: tc.id}))
 	}
 }

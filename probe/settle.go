@@ -46,11 +46,14 @@ func (p *probe) settle() {
 		post, postWhy = "false", "searches by POST are refused"
 	}
 	p.suggest("search_by_post", strconv.FormatBool(f.SearchByPost), post, postWhy)
-	wait := p.cfg.LookupWait
+	wait, lagWhy := p.cfg.LookupWait, "a search showed at once what was written"
+	if w.lag > 0 {
+		lagWhy = "a search showed what was written after " + w.lag.Round(time.Millisecond).String()
+	}
 	if w.lag*2 > wait {
 		wait = max(2*w.lag, time.Second).Round(time.Second)
 	}
-	p.suggest("lookup_wait", p.cfg.LookupWait.String(), wait.String(), "a search showed what was written after "+w.lag.Round(time.Millisecond).String())
+	p.suggest("lookup_wait", p.cfg.LookupWait.String(), wait.String(), lagWhy)
 }
 
 // autoTakes is the mode that auto would choose by the statement alone, "" if

@@ -67,16 +67,23 @@ func judged(t *testing.T, folder string) map[string][]finding {
 	return found
 }
 
-// The golden transactions of package mapping are what it renders; its own
-// tests see to that.
-func TestEveryTransactionIsAccepted(t *testing.T) {
-	const folder = "../../mapping/testdata/bundle"
-	files, err := filepath.Glob(folder + "/*.json")
-	require.NoError(t, err)
-	require.Greater(t, len(files), 15)
-	for name, list := range judged(t, folder) {
-		for _, f := range list {
-			t.Errorf("%s: %s says at %s: %s", name, f.Judge, f.At, f.Text)
+// The golden resources of these packages are what they render; their own tests
+// see to that.
+func TestEveryResourceIsAccepted(t *testing.T) {
+	for _, golden := range []struct {
+		folder string
+		least  int
+	}{
+		{"../../mapping/testdata/bundle", 15}, // transactions
+		{"../../audit/testdata", 3},           // AuditEvents
+	} {
+		files, err := filepath.Glob(golden.folder + "/*.json")
+		require.NoError(t, err)
+		require.GreaterOrEqual(t, len(files), golden.least)
+		for name, list := range judged(t, golden.folder) {
+			for _, f := range list {
+				t.Errorf("%s: %s says at %s: %s", name, f.Judge, f.At, f.Text)
+			}
 		}
 	}
 }
