@@ -140,7 +140,7 @@ func TestReleaseInSpiteOfADoubt(t *testing.T) {
 func TestGarbageStandsInTheQueue(t *testing.T) {
 	h := newHouse(t)
 	require.Contains(t, h.send([]byte("MSH|^~\\&|nonsense\r")), "MSA|AR")
-	require.NotContains(t, h.send([]byte("PID|1||4711\r")), "4711")
+	require.NotContains(t, h.send([]byte("PID|1||MRN-4711-K\r")), "MRN-4711-K")
 	a := h.rest()
 	require.EqualValues(t, 2, a.Held)
 	status, b := h.ask("c.hale", "GET", "holds", nil)
