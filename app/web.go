@@ -56,6 +56,8 @@ func (a *App) newWeb() (*web.Server, error) {
 		Wiring:      a.wiring,
 		Outlets:     a.newOutlets(),
 		Inlets:      a.newInlets(),
+		Registry:    a.store,
+		Ledger:      ledgerRoom{a},
 		Import:      a.importRows,
 		Export:      a.export,
 		Checkpoint:  a.checkpoint,

@@ -29,3 +29,6 @@ func Handle(w *Server, f func() error) {
 	inner.HandleFunc("GET /test", w.serve(route{page: true, do: func(*Server, http.ResponseWriter, *http.Request, caller) error { return f() }}))
 	w.handler = w.guard(inner)
 }
+
+// Settle waits for what goes on beside the requests.
+func Settle(w *Server) { w.beside.Wait() }

@@ -53,6 +53,8 @@ type view struct {
 	CanFind               bool
 	CanMeters, CanQuality bool
 	CanWiring             bool
+	CanRegistry           bool
+	CanLedger             bool
 	CanUsers, CanPassword bool
 	Home                  string // where the name of the house leads
 	Criticals             int
@@ -70,6 +72,8 @@ func (w *Server) show(rw http.ResponseWriter, r *http.Request, c caller, status 
 		v.CanMeters, v.CanQuality = c.can(meterUser) && w.s.Readiness != nil, c.can(qualityReaders) && w.s.Coordinator != nil
 		v.CanUsers, v.CanPassword = c.can(admins) && w.s.Access != nil, c.session != nil && c.session.how == poct.ByPassword
 		v.CanWiring = c.can(countings)
+		v.CanRegistry = c.can(believers) && c.all() && w.s.Registry != nil
+		v.CanLedger = c.can(countings) && w.s.Ledger != nil
 		v.Said = w.sessions.heard(c.session)
 		if v.CanHolds {
 			v.Waiting, v.Criticals = w.counts(r.Context(), c)

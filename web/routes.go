@@ -80,7 +80,7 @@ func (c caller) masked() bool { return !c.can(readers) }
 
 // table is every route there is. A function, since handlers refer to it.
 func table() []route {
-	return slices.Concat(pages(), wiringPages(), supervisionPages(), api(), supervisionAPI(), qualityAPI(), accessPages(), accessAPI())
+	return slices.Concat(pages(), wiringPages(), registryPages(), ledgerPages(), supervisionPages(), api(), supervisionAPI(), qualityAPI(), accessPages(), accessAPI())
 }
 
 func pages() []route {

@@ -168,6 +168,10 @@ type Settings struct {
 	Outlets Outlets
 	// Inlets tells how messages come in, and tries one out.
 	Inlets Inlets
+	// Registry reads what is believed.
+	Registry Registry
+	// Ledger tells how the ledger stands, and verifies it.
+	Ledger Ledger
 	// Import takes registry rows of one kind; contentType is text/csv or application/json.
 	Import func(ctx context.Context, actor string, kind poct.RegistryKind, rows io.Reader, contentType string, dryRun bool) (ImportReport, error)
 	// Export writes the auditor's pack of these results.
@@ -190,11 +194,17 @@ type Server struct {
 	causes   causeNames
 	queue    queue
 	rates    rates
+	imports  imports
+	verifies verifies
 	checks   map[string]CheckInfo // by code
 	provider *provider
 	cert     *certificate
 	byPlace  *requestRates // requests from one address
 	byPerson *requestRates
+
+	over   context.Context // done when the server ends: for what goes on beside its requests
+	end    context.CancelFunc
+	beside sync.WaitGroup
 
 	mu       sync.Mutex
 	listener net.Listener
@@ -206,6 +216,7 @@ func New(s Settings) (*Server, error) {
 		return nil, errors.New("web: a server needs a reader, a desk, facts and a clock")
 	}
 	w := &Server{s: s, checks: map[string]CheckInfo{}, byPlace: newRequestRates(s.Limits.Address, s.Now), byPerson: newRequestRates(s.Limits.Person, s.Now)}
+	w.over, w.end = context.WithCancel(context.Background())
 	if s.Access != nil {
 		w.sessions = newSessions(s.Now, s.Access)
 	} else {
@@ -332,6 +343,8 @@ func (w *Server) Run(ctx context.Context) error {
 		return fmt.Errorf("serve pages: %w", err)
 	case <-ctx.Done():
 	}
+	w.end()
+	defer w.beside.Wait()
 	end, cancel := context.WithTimeout(context.WithoutCancel(ctx), 5*time.Second)
 	defer cancel()
 	if err := srv.Shutdown(end); err != nil {

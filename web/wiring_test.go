@@ -54,6 +54,9 @@ func TestWhoMayOpen(t *testing.T) {
 		"GET /wiring": counts, "GET /wiring/inlets/{id}": counts, "GET /wiring/outlets/{id}": counts,
 		"POST /wiring/outlets/{id}/pause": mend, "POST /wiring/outlets/{id}/resume": mend,
 		"GET /wiring/profiles/{id}": mend, "GET /wiring/try": mend, "POST /wiring/try": mend,
+		"GET /registry": "auditor coordinator engineer", "GET /registry/{kind}": "auditor coordinator engineer",
+		"POST /registry/imports": mend, "GET /registry/imports/{id}": mend, "POST /registry/imports/{id}/apply": mend,
+		"GET /ledger": counts, "POST /ledger/verify": "auditor coordinator engineer", "GET /ledger/looks": "auditor",
 	}
 	got := map[string]string{}
 	for _, r := range web.Routes() {

@@ -70,7 +70,7 @@ func (c *Clinic) Settings(log io.Writer) web.Settings {
 	return web.Settings{
 		Reader: c, Desk: c.Desk(), People: People(), Now: c.Now, Log: zerolog.New(log), Listen: "127.0.0.1:0", Group: "Millrace district", Version: "0.1.0",
 		Facts: Facts, Prove: c.Prove, Coordinator: c.Coordinator(), Readiness: c.Readiness,
-		Inlets: Inlets{c}, Outlets: c.NewOutlets(),
+		Inlets: Inlets{c}, Outlets: c.NewOutlets(), Registry: Believed{c}, Ledger: Log{c},
 		Checks: []web.CheckInfo{{Number: "23", Code: "lot-unknown", Title: "Strip lot unknown", Acts: "CRD", Desk: "coordinator"}, {Number: "27", Code: "qc-overdue", Title: "Controls overdue", Acts: "RD", Desk: "coordinator"},
 			{Number: "41", Code: "delta-large", Title: "Large change", Acts: "RD", Desk: "clinician"}, {Number: "8", Code: "second-identifier-conflict", Title: "Second identifier differs", Acts: "CD", Desk: "reviewer"},
 			{Number: "1", Code: "unreadable-record", Title: "Unreadable", Acts: "CD", Desk: "reviewer"}},
