@@ -43,10 +43,13 @@ func TestResendsUntilAcknowledged(t *testing.T) {
 		var ids []string
 		b := newLabBench(t, func(l *lab) {
 			l.answer = func(h hl7.Header, say func(string)) {
+				l.mu.Lock()
 				ids = append(ids, h.ControlID)
+				n := len(ids)
+				l.mu.Unlock()
 				other := h
 				other.ControlID = "OTHER"
-				switch len(ids) {
+				switch n {
 				case 1: // nothing
 				case 2:
 					say(ackOf(other, "AA"))
@@ -61,6 +64,9 @@ func TestResendsUntilAcknowledged(t *testing.T) {
 		id := b.store.Add(outletID, result(1, "2.1"), poct.Create)
 		b.run(t, time.Hour)
 		require.Equal(t, poct.DeliveryDone, b.store.Row(id).State)
+		require.Equal(t, []int{1}, b.Holds(1))
+		b.mu.Lock()
+		defer b.mu.Unlock()
 		require.Len(t, ids, 4)
 		require.Len(t, slices.Compact(ids), 1)
 		var classes []string
@@ -68,7 +74,6 @@ func TestResendsUntilAcknowledged(t *testing.T) {
 			classes = append(classes, r.Class)
 		}
 		require.Equal(t, []string{"unknown", "unknown", "unknown", "delivered"}, classes)
-		require.Equal(t, []int{1}, b.Holds(1))
 		require.Equal(t, ids[0], b.store.Row(id).Remote["message"])
 	})
 }
@@ -97,6 +102,8 @@ func TestErrorsOfAReceiver(t *testing.T) {
 				b.run(t, 12*time.Hour)
 				row := b.store.Row(id)
 				require.Equal(t, tt.want, row.State)
+				b.mu.Lock()
+				defer b.mu.Unlock()
 				require.True(t, tt.tries(b.met), "%d tries", b.met)
 				if tt.want == poct.DeliveryHeld {
 					require.Equal(t, "record-refused", row.Hold.Code)
@@ -158,11 +165,16 @@ func TestConnectionsAreKept(t *testing.T) {
 			b.store.Add(outletID, result(n, "2.1"), poct.Create)
 		}
 		b.run(t, time.Hour)
-		require.Equal(t, 1, b.dials)
+		dials := func() int {
+			b.mu.Lock()
+			defer b.mu.Unlock()
+			return b.dials
+		}
+		require.Equal(t, 1, dials())
 		b.Break(outlettest.LoseAnswer)
 		b.store.Add(outletID, result(30, "2.1"), poct.Create)
 		b.run(t, time.Hour)
-		require.Equal(t, 3, b.dials, "anew for this run, and after the lost answer")
+		require.Equal(t, 3, dials(), "anew for this run, and after the lost answer")
 	})
 }
 

@@ -68,6 +68,8 @@ func TestHL7v2Storm(t *testing.T) {
 				}
 				require.Equal(t, want, l.Holds(n), "result %d", n)
 			}
+			l.mu.Lock()
+			defer l.mu.Unlock()
 			require.Greater(t, l.met, len(l.names), "some came more than once")
 		})
 	}
