@@ -32,8 +32,9 @@ type wire struct {
 	// late decides to keep a write back; the sender sees a broken connection.
 	late func(*http.Request) bool
 	kept []kept
-	// seen are the writes that got through.
-	seen []kept
+	// seen are the writes that got through, unless they are to be forgotten.
+	seen   []kept
+	forget bool
 }
 
 type kept struct {
@@ -53,7 +54,7 @@ func (w *wire) RoundTrip(req *http.Request) (res *http.Response, err error) {
 		w.kept = append(w.kept, kept{req, body})
 		return nil, io.ErrUnexpectedEOF
 	}
-	if standin.IsWrite(req) {
+	if standin.IsWrite(req) && !w.forget {
 		w.mu.Lock()
 		w.seen = append(w.seen, kept{req, body})
 		w.mu.Unlock()

@@ -111,16 +111,17 @@ func (r *recordSystem) turned(got fhir.Answer, s sent) bool {
 	conditional := got.Status == http.StatusPreconditionFailed && got.Has("not-supported")
 	free := f.Mode == modeAuto || f.Mode == modeTransaction
 	switch {
+	case !s.steps && h.noTransaction.Load(): // known by now
+		return true
 	case conditional && s.creates("", "*") && free && f.OwnIDs != "never" && takesOurIDs(caps) && !h.noOwnIDs.Load():
 		return r.turn(&h.noCondition, "it takes no conditional creates; results go under ids of ours")
 	case conditional:
 	case unsupported && s.creates("*", "") && free && createsOnCondition(caps) && !h.noCondition.Load():
 		return r.turn(&h.noOwnIDs, "it takes no ids of ours; results are created unless their identifier is there")
 	case !s.steps && (unsupported || got.Status == http.StatusNotFound) && f.Mode == modeAuto:
-		if !h.noTransaction.Load() {
-			h.noOwnIDs.Store(false) // it was not that
-		}
-		return r.turn(&h.noTransaction, "it takes no transactions; resources go one by one")
+		turned := r.turn(&h.noTransaction, "it takes no transactions; resources go one by one")
+		h.noOwnIDs.Store(false) // it was not that
+		return turned
 	}
 	return false
 }

@@ -7,6 +7,7 @@ import (
 	"context"
 	"fmt"
 	"maps"
+	"slices"
 	"sync"
 	"time"
 
@@ -18,10 +19,13 @@ import (
 type Store struct {
 	Now func() time.Time
 
-	mu    sync.Mutex
-	rows  []*Row
-	epoch int64
-	wake  chan struct{}
+	mu     sync.Mutex
+	rows   []*Row
+	open   []*Row            // those that are not final, in order
+	of     map[string][]*Row // by result
+	undone int               // ready or leased
+	epoch  int64
+	wake   chan struct{}
 	// Before is called before each commit, with "claim", "intent" or "finish";
 	// an error fails it without effect. Nil for none.
 	Before func(step string, d poct.Delivery) error
@@ -55,9 +59,14 @@ func (s *Store) Add(outlet string, r poct.Result, action poct.Action) int64 {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	id := int64(len(s.rows) + 1)
-	s.rows = append(s.rows, &Row{Delivery: poct.Delivery{
+	row := &Row{Delivery: poct.Delivery{
 		ID: id, Result: r, Outlet: outlet, Action: action, State: poct.DeliveryReady, First: s.Now(),
-	}})
+	}}
+	if s.of == nil {
+		s.of = map[string][]*Row{}
+	}
+	s.rows, s.open, s.of[r.ID] = append(s.rows, row), append(s.open, row), append(s.of[r.ID], row)
+	s.undone++
 	s.signal()
 	return id
 }
@@ -83,6 +92,15 @@ func (s *Store) Change(id int64, edit func(*Row)) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	edit(s.rows[id-1])
+	s.open, s.undone = nil, 0
+	for _, r := range s.rows {
+		if !r.final() {
+			s.open = append(s.open, r)
+		}
+		if r.underWay() {
+			s.undone++
+		}
+	}
 	s.signal()
 }
 
@@ -90,18 +108,16 @@ func (s *Store) Change(id int64, edit func(*Row)) {
 func (s *Store) Open() int {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	n := 0
-	for _, r := range s.rows {
-		if r.State == poct.DeliveryReady || r.State == poct.DeliveryLeased {
-			n++
-		}
-	}
-	return n
+	return s.undone
 }
 
 // final tells whether nothing more will happen to a delivery by itself.
 func (r *Row) final() bool {
 	return r.State == poct.DeliveryDone || r.State == poct.DeliveryCancelled
+}
+
+func (r *Row) underWay() bool {
+	return r.State == poct.DeliveryReady || r.State == poct.DeliveryLeased
 }
 
 // ClaimDeliveries leases what is due, an earlier version of a result first.
@@ -111,14 +127,18 @@ func (s *Store) ClaimDeliveries(_ context.Context, outlet, _ string, most int, l
 	now := s.Now()
 	waiting := map[string]bool{}
 	var out []poct.Delivery
-	for _, r := range s.rows {
-		if r.Outlet != outlet || r.final() {
+	s.open = slices.DeleteFunc(s.open, (*Row).final)
+	for _, r := range s.open {
+		if len(out) == most {
+			break
+		}
+		if r.Outlet != outlet {
 			continue
 		}
 		blocked := waiting[r.Result.ID]
 		waiting[r.Result.ID] = true
 		switch {
-		case blocked, r.State == poct.DeliveryHeld, len(out) == most, r.Due.After(now):
+		case blocked, r.State == poct.DeliveryHeld, r.Due.After(now):
 			continue
 		case r.State == poct.DeliveryLeased && now.Before(r.Lease):
 			continue
@@ -141,8 +161,8 @@ func (s *Store) ClaimDeliveries(_ context.Context, outlet, _ string, most int, l
 func (s *Store) remote(r *Row) map[string]string {
 	known := map[string]string{}
 	if r.Action != poct.Create {
-		for _, o := range s.rows {
-			if o.Result.ID == r.Result.ID && o.Outlet == r.Outlet && o.Result.Filing == r.Result.Filing && o.ID < r.ID && o.State == poct.DeliveryDone {
+		for _, o := range s.of[r.Result.ID] {
+			if o.Outlet == r.Outlet && o.Result.Filing == r.Result.Filing && o.ID < r.ID && o.State == poct.DeliveryDone {
 				known = maps.Clone(o.Remote)
 			}
 		}
@@ -200,6 +220,9 @@ func (s *Store) Finish(_ context.Context, d poct.Delivery, o poct.SendOutcome) e
 	}
 	r.Receipts = append(r.Receipts, o.Receipt)
 	r.Attempts++
+	if o.Done || o.Hold != nil {
+		s.undone--
+	}
 	switch {
 	case o.Done:
 		r.State = poct.DeliveryDone
