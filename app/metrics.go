@@ -76,6 +76,7 @@ var (
 	gaugeAgeing    = desc("holds_ageing", "Holds that wait for longer than their site's time.", "site")
 	gaugeWaiting   = desc("arrivals_waiting", "Arrivals not yet judged.")
 	gaugeBacklog   = desc("backlog", "Released results not yet delivered.", "outlet")
+	gaugePaused    = desc("outlet_paused", "1 while a person keeps back what is released for an outlet, else 0.", "outlet")
 	gaugeMeter     = desc("meter_last_seen_timestamp_seconds", "When a meter was last heard of.", "meter")
 	gaugeInlet     = desc("inlet_last_arrival_timestamp_seconds", "When an inlet last took a message.", "inlet")
 	gaugeInletGone = desc("inlet_silent", "1 if a watched inlet was not heard from within its usual time, else 0.", "inlet")
@@ -96,7 +97,7 @@ func desc(name, help string, labels ...string) *prometheus.Desc {
 // Describe implements prometheus.Collector.
 func (g *gauges) Describe(c chan<- *prometheus.Desc) {
 	for _, d := range []*prometheus.Desc{
-		gaugeHolds, gaugeOldest, gaugeCriticals, gaugeEscalated, gaugeAgeing, gaugeWaiting, gaugeBacklog, gaugeMeter, gaugeInlet,
+		gaugeHolds, gaugeOldest, gaugeCriticals, gaugeEscalated, gaugeAgeing, gaugeWaiting, gaugeBacklog, gaugePaused, gaugeMeter, gaugeInlet,
 		gaugeInletGone, gaugeMeterGone, gaugeNotices, gaugeUntold, gaugeLedger,
 		gaugeAudits, gaugeAuditsOldest, gaugeAuditsRefused,
 	} {
@@ -147,6 +148,13 @@ func (s *scrape) work(ctx context.Context) error {
 	s.gauge(gaugeWaiting, float64(n.Waiting))
 	for outlet, backlog := range n.Backlog {
 		s.gauge(gaugeBacklog, float64(backlog), outlet)
+	}
+	for _, o := range s.app.cfg.Outlets {
+		paused := 0.0
+		if _, is := s.app.store.Paused(o.ID); is {
+			paused = 1
+		}
+		s.gauge(gaugePaused, paused, o.ID)
 	}
 	book := s.app.store.Book()
 	for meter, at := range n.Meters {
