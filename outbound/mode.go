@@ -37,8 +37,11 @@ func (r *recordSystem) plan(caps fhir.Caps) (plan, Answered) {
 	case modeTransaction:
 	case modeSingle:
 		p.steps, p.own = true, false
+		if f.OwnIDs == "never" { // not even for a Provenance, whatever is promised
+			p.caps = promised(caps, false)
+		}
 	case modePut:
-		p.steps, p.own, p.caps = true, true, promised(caps)
+		p.steps, p.own, p.caps = true, true, promised(caps, true)
 	default:
 		p.steps = !caps.Transaction || r.habits.noTransaction.Load()
 		if !own && !conditional {
@@ -56,8 +59,8 @@ func createsOnCondition(caps fhir.Caps) bool {
 	return caps.Resources["Observation"].ConditionalCreate && caps.Resources["DiagnosticReport"].ConditionalCreate
 }
 
-// promised is a statement with ids of ours taken: the operator says so.
-func promised(caps fhir.Caps) fhir.Caps {
+// promised is a statement with ids of ours taken or not: the operator says so.
+func promised(caps fhir.Caps, ownIDs bool) fhir.Caps {
 	out := caps
 	out.Resources = map[string]fhir.ResourceCaps{}
 	for typ, c := range caps.Resources {
@@ -65,7 +68,7 @@ func promised(caps fhir.Caps) fhir.Caps {
 	}
 	for _, typ := range []string{"Observation", "DiagnosticReport", "Specimen", "Provenance"} {
 		c := out.Resources[typ]
-		c.UpdateCreate = true
+		c.UpdateCreate = ownIDs
 		out.Resources[typ] = c
 	}
 	return out

@@ -252,6 +252,12 @@ func TestHabits(t *testing.T) {
 			missing: []string{"promises what was not found: creates under ids of ours", "promises what was not found: transactions"},
 		},
 		{
+			name: "boasts, and the outlet is written as the probe suggests", s: standin.Switches{NoTransaction: true, NoClientIDs: true, Boasts: true},
+			outlet: func(c *outbound.Config) { c.FHIR.Mode, c.FHIR.OwnIDs = "single", "never" },
+			good:   true, mode: "single", ownIDs: "never",
+			missing: []string{"promises what was not found: creates under ids of ours", "promises what was not found: transactions"},
+		},
+		{
 			name: "refuses without a word", s: standin.Switches{Wordless: true, NoConditionalCreate: true},
 			good: true, mode: "auto", ownIDs: "auto",
 		},
