@@ -85,7 +85,7 @@ func (a *App) newInlet(in *config.Inlet) (inlet, error) {
 	var err error
 	switch c := in.Config.(type) {
 	case *mllp.Config:
-		l, err = mllp.New(*c, mllp.Settings{ID: in.ID, Inbox: box, Log: log, Now: a.opt.Now})
+		l, err = mllp.New(*c, mllp.Settings{ID: in.ID, Accepts: in.Accepts, Inbox: box, Log: log, Now: a.opt.Now})
 	case *lis.Config:
 		l, err = lis.New(*c, lis.Settings{ID: in.ID, Inbox: box, Log: log, Now: a.opt.Now})
 	case *poct1a.Config:

@@ -53,7 +53,7 @@ func (s askingStore) Settle(ctx context.Context, hold string, st poct.Settlement
 		if changed, err := validate.CorrectReading(h.Reading, st.Changes); err == nil {
 			refs = append(refs, changed.Patient)
 		}
-		s.directory.Fetch(ctx, refs)
+		s.directory.Renew(ctx, refs)
 	}
 	return s.Store.Settle(ctx, hold, st, decide)
 }

@@ -84,6 +84,17 @@ func (d *Directory) Fetch(ctx context.Context, refs []poct.PatientRef) {
 	}
 }
 
+// Renew asks about patients whatever is known of them: a person acts, and may
+// just have had somebody registered.
+func (d *Directory) Renew(ctx context.Context, refs []poct.PatientRef) {
+	d.mu.Lock()
+	for _, ref := range refs {
+		delete(d.known, ref)
+	}
+	d.mu.Unlock()
+	d.Fetch(ctx, refs)
+}
+
 // due lists what is to be asked now.
 func (d *Directory) due(refs []poct.PatientRef) []poct.PatientRef {
 	d.mu.Lock()

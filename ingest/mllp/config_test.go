@@ -11,6 +11,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"tidegate/ingest"
+	"tidegate/wire/hl7"
 )
 
 func TestConfigKeys(t *testing.T) {
@@ -54,6 +55,33 @@ func TestConfigFaults(t *testing.T) {
 		assert.Equal(t, c.keys, keys)
 		_, err := New(c.cfg, Settings{ID: "a", Inbox: newBox()})
 		assert.ErrorContains(t, err, c.keys[0])
+	}
+}
+
+// Event types of HL7 table 0076; AR 200 and 201 are of table 0357.
+func TestAcceptsWhatItIsTold(t *testing.T) {
+	for _, c := range []struct {
+		name    string
+		accepts []string
+		typ     string
+		want    hl7.Code
+	}{
+		{"results alone unless told", nil, "ORU^R01", ""},
+		{"no ADT unless told", nil, "ADT^A04", hl7.CodeMessageType},
+		{"ADT, whatever its event", []string{"adt"}, "ADT^A99", ""},
+		{"no results where they are not taken", []string{"adt"}, "ORU^R01", hl7.CodeMessageType},
+		{"orders", []string{"results", "orders"}, "OML^O21", ""},
+		{"orders of another kind", []string{"orders"}, "ORM^O02", hl7.CodeEvent},
+	} {
+		l, err := New(Config{Listen: ":0"}, Settings{ID: "a", Accepts: c.accepts, Inbox: newBox()})
+		require.NoError(t, err)
+		raw := []byte("MSH|^~\\&|H|M|T|X|20260305||" + c.typ + "|1|P|2.5.1\r")
+		h, _ := hl7.ReadHeader(raw)
+		got := hl7.Code("")
+		if f := l.refuse(h, raw); f != nil {
+			got = f.Code
+		}
+		assert.Equal(t, c.want, got, c.name)
 	}
 }
 

@@ -15,7 +15,8 @@ import (
 
 // Settings are what the program gives an inlet.
 type Settings struct {
-	ID          string // of the inlet
+	ID          string   // of the inlet
+	Accepts     []string // results, adt, orders; none: results. Other messages are refused (AR)
 	Inbox       ingest.Inbox
 	Log         zerolog.Logger
 	Now         func() time.Time // for arrivals and answers; deadlines go by the machine's clock

@@ -10,6 +10,8 @@ import (
 	"net"
 	"os"
 	"runtime/debug"
+	"slices"
+	"strings"
 	"sync"
 	"time"
 
@@ -216,7 +218,7 @@ func (s *session) takeOne(work context.Context, frame []byte, p hl7.Part) bool {
 	if p.Position > 0 {
 		a.Batch = frame
 	}
-	refusal := refuse(h, p.Raw)
+	refusal := s.l.refuse(h, p.Raw)
 	outcome := hl7.Stored
 	if refusal != nil {
 		a.Fault, outcome = refusal.Error(), hl7.Refused
@@ -256,9 +258,22 @@ func (s *session) answer(h hl7.Header, o hl7.Outcome, f *hl7.Fault) bool {
 	return true
 }
 
+// messageTypes says what each type of message is about (HL7 table 0076) and
+// which of its events are taken; of ADT all are, since an event that is not
+// used here is no fault of the sender's.
+var messageTypes = []struct {
+	name, about string
+	events      []string // "": version 2.1 names no event
+}{
+	{"ORU", "results", []string{"R01", "R30", "R31", "R32", ""}},
+	{"ADT", "adt", nil},
+	{"ORM", "orders", []string{"O01"}},
+	{"OML", "orders", []string{"O21"}},
+}
+
 // refuse tells why sending a message again would be of no use; nil if it is
 // one that is taken here and can be read.
-func refuse(h hl7.Header, raw []byte) *hl7.Fault {
+func (l *Listener) refuse(h hl7.Header, raw []byte) *hl7.Fault {
 	if _, err := hl7.Parse(raw); err != nil {
 		var f *hl7.Fault
 		if !errors.As(err, &f) {
@@ -267,17 +282,37 @@ func refuse(h hl7.Header, raw []byte) *hl7.Fault {
 		return f
 	}
 	at := hl7.Fault{Segment: "MSH", Sequence: 1, Field: 9}
-	switch {
-	case h.Type == "":
+	if h.Type == "" {
 		at.Code, at.What = hl7.CodeMissing, "the message type is missing"
-	case h.Type != "ORU":
-		at.Code, at.Component, at.What = hl7.CodeMessageType, 1, "the message type is not ORU"
-	default:
-		switch h.Event {
-		case "R01", "R30", "R31", "R32", "": // "": version 2.1 names no event
+		return &at
+	}
+	accepts := l.set.Accepts
+	if len(accepts) == 0 {
+		accepts = []string{"results"}
+	}
+	var taken []string
+	for _, typ := range messageTypes {
+		if !slices.Contains(accepts, typ.about) {
+			continue
+		}
+		if taken = append(taken, typ.name); typ.name != h.Type {
+			continue
+		}
+		if typ.events == nil || slices.Contains(typ.events, h.Event) {
 			return nil
 		}
-		at.Code, at.Component, at.What = hl7.CodeEvent, 2, "the event is none of R01, R30, R31, R32"
+		at.Code, at.Component, at.What = hl7.CodeEvent, 2, "the event is "+noneOf(typ.events)
+		return &at
 	}
+	at.Code, at.Component, at.What = hl7.CodeMessageType, 1, "the message type is "+noneOf(taken)
 	return &at
+}
+
+// noneOf says in words that something is not in a list.
+func noneOf(list []string) string {
+	named := slices.DeleteFunc(slices.Clone(list), func(s string) bool { return s == "" })
+	if len(named) == 1 {
+		return "not " + named[0]
+	}
+	return "none of " + strings.Join(named, ", ")
 }
