@@ -316,7 +316,7 @@ func sent(t poct.Trace) []sentView {
 func indented(b []byte) string {
 	var v json.RawMessage
 	if json.Unmarshal(b, &v) != nil {
-		return printable(b)
+		return printableLines(b) // an HL7 message: a segment a line
 	}
 	out, err := json.MarshalIndent(v, "", "  ")
 	if err != nil {
