@@ -45,7 +45,7 @@ func WriteFleetSetup(dir string, seed uint64, meters int, now time.Time, record 
 	if err := configuration.Execute(&b, map[string]any{
 		"Ports": Ports{Web: free, MLLP: free, HTTP: free, LIS: free, POCT1A: free, Record: record}, "Actors": actors, "Tables": names,
 		"Training": "none", "ControlID": ControlID, "Trainee": inTraining, "LocalRule": localRule,
-		"Connections": meters + 56, "Continuous": true,
+		"Connections": meters + 56,
 	}); err != nil {
 		return "", fmt.Errorf("standin: %w", err)
 	}

@@ -305,7 +305,7 @@ inlets:
   - {id: link, kind: lis, listen: {{.}}, profiles: [sedge-lis]{{with $.Connections}}, max_connections: {{.}}{{end}}}
 {{- end}}
 {{- with .Ports.POCT1A}}
-  - {id: dock, kind: poct1a, listen: {{.}}, profiles: [sedge-poct1a], send_operators: true, set_time: true{{if $.Continuous}}, continuous: true{{end}}{{with $.Connections}}, max_connections: {{.}}{{end}}}
+  - {id: dock, kind: poct1a, listen: {{.}}, profiles: [sedge-poct1a], send_operators: true, set_time: true, continuous: true{{with $.Connections}}, max_connections: {{.}}{{end}}}
 {{- end}}
 outlets:
   - id: record
