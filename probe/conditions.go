@@ -230,6 +230,7 @@ func (p *probe) tryVersions(ctx context.Context, ref string) {
 			"Have versions switched on (ETag, meta.versionId): without them a correction could overwrite what somebody else changed.")
 		return
 	}
+	p.label(got)
 	body, err := withMember(got.Body, "status", "amended")
 	if err != nil {
 		return
@@ -252,6 +253,18 @@ func (p *probe) tryVersions(ctx context.Context, ref string) {
 		p.ways.stale = Refused
 		p.lacks(Needed, "An update onto an old version has no clear answer: "+a.said()+".", "R4 asks for status 412.")
 	}
+}
+
+// label tells what became of the label in meta. The daemon writes none; a
+// record system that drops labels drops those of others too.
+func (p *probe) label(got answer) {
+	e := Element{Resource: "Observation by itself", Element: "meta.security", Fate: Lost, Need: Told, Sent: testLabel}
+	for _, s := range headOf(got.Body).Meta.Security {
+		if s.Code == testLabel {
+			e.Fate, e.Stored = Survived, testLabel
+		}
+	}
+	p.rep.Elements = append(p.rep.Elements, e)
 }
 
 // tryTransactions has one carried out, then one that must fail as a whole.

@@ -64,6 +64,9 @@ func (s sent) why() string {
 	switch {
 	case s.hold != nil:
 		return s.hold.Text + " " + s.hold.Remedy
+	case s.Delivery.Intent:
+		return "Not taken while the probe waited; the last answer was " + told(joined(s.last.Class, s.last.Answer), "none") +
+			". It may still arrive: look for it at the record system before anybody signs."
 	case s.last.Class != "":
 		return "Not taken while the probe waited; the last answer was " + joined(s.last.Class, s.last.Answer) + "."
 	}

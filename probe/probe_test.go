@@ -128,6 +128,10 @@ func TestGoodRecordSystem(t *testing.T) {
 	assert.Equal(t, Survived, fateOf(r, "Observation INR", "valueQuantity.value"))
 	assert.Equal(t, Survived, fateOf(r, "Observation INR", "extension observation-reagent"))
 	assert.Equal(t, Survived, fateOf(r, "Observation INR off scale", "valueQuantity.comparator"))
+	assert.Equal(t, Survived, fateOf(r, "Observation by itself", "meta.security"))
+	for _, p := range r.Promises {
+		assert.True(t, p.Found == Works || strings.Contains(p.What, "create unless the identifier is there"), "%s: %s", p.What, p.Found)
+	}
 	b.cleared(t, r)
 }
 
@@ -459,4 +463,30 @@ func TestMasked(t *testing.T) {
 	} {
 		assert.Equal(t, tc.want, masked(poct.Patient{Authority: "MILLRACE", ID: tc.id}))
 	}
+}
+
+// A delivery that is not answered in time is given up, and the report says that
+// it may still arrive.
+func TestNoAnswerInTime(t *testing.T) {
+	b := newBench(t, standin.Switches{}, nil)
+	s := b.settings()
+	s.Patience = 300 * time.Millisecond
+	s.Progress = func(doing string) {
+		if strings.HasPrefix(doing, "filing") {
+			b.record.Plan(func(_ int64, req *http.Request) standin.Fault {
+				if req.URL.Path == "/" || req.Method == http.MethodPut {
+					return standin.Fault{Kind: standin.Status, Status: 502, Apply: false}
+				}
+				return standin.Fault{}
+			})
+		}
+		if strings.HasPrefix(doing, "marking") {
+			b.record.Plan(nil)
+		}
+	}
+	r, err := Run(t.Context(), s)
+	require.NoError(t, err)
+	assert.False(t, r.Good)
+	assert.Contains(t, strings.Join(missing(r), "\n"), "The result was not filed. Not taken while the probe waited")
+	b.cleared(t, r)
 }

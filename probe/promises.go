@@ -12,6 +12,7 @@ const (
 	saysOwnIDs      = "creates under ids of ours (updateCreate)"
 	saysConditional = "creates unless the identifier is there (conditionalCreate)"
 	saysTransaction = "transactions"
+	saysJSON        = "application/fhir+json"
 	saysPatient     = "Patient: read, search by identifier"
 	saysObservation = "Observation: create, read, update, search by identifier"
 	saysReport      = "DiagnosticReport: create, read, update, search by identifier"
@@ -45,7 +46,7 @@ func (p *probe) askPromises(ctx context.Context) bool {
 	say := func(what string, need Need, promised bool) {
 		p.rep.Promises = append(p.rep.Promises, Promise{What: what, Need: need, Promised: promised})
 	}
-	say("application/fhir+json", Needed, caps.JSON)
+	say(saysJSON, Needed, caps.JSON)
 	of := caps.Resources
 	say(saysPatient, Needed, of["Patient"].Read && of["Patient"].Search && of["Patient"].SearchIdentifier)
 	obs, report := of["Observation"], of["DiagnosticReport"]
@@ -70,6 +71,7 @@ func kept(c fhir.ResourceCaps) bool {
 func (p *probe) compareWithPromises() {
 	p.at("promises", "comparing with what was promised")
 	found := map[string]Found{
+		saysJSON:   Works, // it was read
 		saysOwnIDs: p.ways.ownIDs, saysConditional: p.ways.conditional, saysTransaction: p.ways.transaction,
 		saysPatient: p.ways.patient, saysObservation: p.ways.lived, saysReport: p.ways.lived, saysSpecimen: p.ways.lived,
 		saysProvenance: p.ways.provenance,
@@ -129,7 +131,7 @@ func (p *probe) askPatient(ctx context.Context) bool {
 	p.patient, p.ways.patient = h.ref(), Works
 	p.good(Needed, "The patient was found by identifier, once.")
 	for _, s := range h.Meta.Security {
-		if s.Code == "HTEST" {
+		if s.Code == testLabel {
 			p.good(Told, "The record system marks this patient as test data.")
 			return true
 		}

@@ -108,6 +108,9 @@ func (p part) id() string { return strings.TrimPrefix(p.urn, "urn:uuid:") }
 
 func (p part) identifier() fhir.Identifier { return fhir.Identifier{System: uriSystem, Value: p.urn} }
 
+// testLabel is the security label of test data, v3-ActReason.
+const testLabel = "HTEST"
+
 // observation is an Observation by itself, as the daemon would write it but
 // without specimen, and marked as test data (v3-ActReason HTEST) so that it
 // shows what becomes of a label. The answer's part says how to find it.
@@ -130,7 +133,7 @@ func (p *probe) observation(n name, unit string) ([]byte, part, error) {
 			continue
 		}
 		delete(members, "specimen")
-		members["meta"] = json.RawMessage(`{"security":[{"system":"http://terminology.hl7.org/CodeSystem/v3-ActReason","code":"HTEST"}]}`)
+		members["meta"] = json.RawMessage(`{"security":[{"system":"http://terminology.hl7.org/CodeSystem/v3-ActReason","code":"` + testLabel + `"}]}`)
 		body, err := fhir.Marshal(members)
 		return body, parts(r)[0], err
 	}
