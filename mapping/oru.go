@@ -55,7 +55,8 @@ const (
 // OBR-22 rises with each. Under Announcing only a first filing without an order
 // asks for one (ORU^R30, ORC-1 NW); whatever follows it, and what has an order,
 // goes as ORU^R32, the event for results of an order that is there (HL7 2.5.1
-// chapter 7). remote is what was sent before, as in poct.Delivery. The same
+// chapter 7). Under Unsolicited a result that is to be announced by its site's
+// choice goes as ORU^R30 too, and what follows it as ORU^R01. remote is what was sent before, as in poct.Delivery. The same
 // arguments give the same bytes.
 func ORU(r poct.Result, action poct.Action, remote map[string]string, o ORUOptions) ([]byte, error) {
 	if err := unfit(&r, action); err != nil {
