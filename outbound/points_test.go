@@ -10,7 +10,6 @@ import (
 
 	"tidegate/fault"
 	"tidegate/poct"
-	"tidegate/standin"
 )
 
 // points are the places where a process may die between two effects.
@@ -21,8 +20,7 @@ var points = []string{"outbound.claimed", "outbound.rendered", "outbound.intende
 func TestDeathAtEachPoint(t *testing.T) {
 	for _, name := range points {
 		t.Run(name, func(t *testing.T) {
-			inBubble(t, func(t *testing.T) {
-				b := newBench(t, standin.Switches{})
+			eachWay(t, func(t *testing.T, b *bench) {
 				b.known()
 				b.store.Add(outletID, result(1, "2.5"), poct.Create)
 				b.store.Add(outletID, result(1, "2.9", version(2)), poct.Correct)
