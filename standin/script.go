@@ -5,8 +5,7 @@ import (
 	"time"
 )
 
-// TestPatient is the identifier that the day's configuration lists as a
-// training patient; ControlID stands for a control on the meters' keypads.
+// ControlID is the identifier that stands for a control on the meters' keypads.
 const ControlID = "QC-1"
 
 // morning runs the controls and lets every meter work.

@@ -168,6 +168,8 @@ func (d *Day) evening() {
 	d.passing(4, "first box of a newer lot", t)
 	t = d.test(meter, "2.6")
 	d.add(4, "set back to the older lot", t, Want{End: delivered, Codes: []string{"old-lot-in-use"}, Observations: observations(t)})
+	low, high = passes(quill)
+	d.controls(4, "Q3-0120", "Q2503", low, high) // they pass; the lot was refused for another reason
 	t = d.test("Q3-0120", "2.4")
 	t.lot = "Q2503"
 	d.addNow(4, "with strips that were refused", t, Want{End: held, Codes: []string{"lot-not-accepted"}})
