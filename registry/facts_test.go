@@ -260,6 +260,7 @@ func rich() *shelf {
 	book.rows.Shipments = []poct.Shipment{{ID: "S-1", StripLot: "7K40231", Site: "millrace", Arrived: "2024-02-01"}}
 	control := past(poct.KindControl, "Q3-1007", "", tested.Add(-time.Hour))
 	control.Reading.StripLot, control.Reading.ControlLot = "7K40231", "QC77"
+	book.rows.Orders = []poct.Order{{ID: "P-1", Placer: "P-1", Authority: "MILLRACE", Patient: "MRN0007", Status: poct.OrderOpen}}
 	used := past(poct.KindPatient, "Q3-1007", "MRN0008", tested.Add(-time.Hour))
 	used.Reading.StripLot = "7K4A231"
 	book.past = []poct.Past{control, used}
@@ -272,7 +273,7 @@ func TestFactsFailWithTheBook(t *testing.T) {
 	for _, id := range []string{"MRN0007", "NOBODY"} {
 		for _, lot := range []string{"7K40231", "7K4O231"} {
 			r := reading()
-			r.Patient.ID, r.StripLot = id, lot
+			r.Patient.ID, r.StripLot, r.Order = id, lot, "P-1"
 			readings[id+lot] = r
 		}
 	}
@@ -284,7 +285,7 @@ func TestFactsFailWithTheBook(t *testing.T) {
 			asked[what] = true
 		}
 	}
-	require.GreaterOrEqual(t, len(asked), 19, "look-ups asked: %v", asked)
+	require.GreaterOrEqual(t, len(asked), 20, "look-ups asked: %v", asked)
 	for what := range asked {
 		failed := false
 		for _, r := range readings {
