@@ -16,6 +16,9 @@
 //
 //   - Once. Intent is committed before the first byte leaves; an outcome that
 //     nobody knows is waited for and looked up before anything is sent again.
+//     A receiver that cannot be asked (HL7 v2, a queue, a folder) gets the same
+//     bytes under the same name until it acknowledges them: at least once, and
+//     once where it drops by that name what it has.
 //   - The bytes sent are the bytes committed, however often they are sent. Where
 //     resources go one by one, only their references to each other are filled
 //     in, and what landed before is left out; where a record system turns out
