@@ -49,7 +49,7 @@ func (r *recordSystem) sendSteps(ctx context.Context, d poct.Delivery, s sent) A
 			continue
 		}
 		got, a := r.step(ctx, d, e, there)
-		if a.Class == Configuration && r.turned(got, s) {
+		if a.Class == Configuration && len(there) == 0 && r.turned(got, s) {
 			s = r.shaped(s)
 			i--
 			continue
