@@ -119,29 +119,37 @@ func told(r rowOf, was string, e poct.Event, at time.Time) (rowOf, error) {
 		r.Row = json.RawMessage(was)
 		return r, nil
 	}
-	var row any
 	now := poct.AsOf{At: at.UTC().Truncate(time.Microsecond)}
 	switch r.Kind {
 	case poct.Patients:
-		v, err := decode[poct.Patient](r.Row)
-		if err != nil {
-			return r, err
-		}
-		v.AsOf, v.Merged, row = now, now, &v
+		return retold(r, was, func(v *poct.Patient, asOf poct.AsOf) { v.AsOf, v.Merged = asOf, asOf }, now)
 	case poct.Visits:
-		v, err := decode[poct.Visit](r.Row)
-		if err != nil {
-			return r, err
-		}
-		v.AsOf, row = now, &v
-	default:
-		v, err := decode[poct.Order](r.Row)
-		if err != nil {
-			return r, err
-		}
-		v.AsOf, row = now, &v
+		return retold(r, was, func(v *poct.Visit, asOf poct.AsOf) { v.AsOf = asOf }, now)
 	}
-	r.Row, err = json.Marshal(row)
+	return retold(r, was, func(v *poct.Order, asOf poct.AsOf) { v.AsOf = asOf }, now)
+}
+
+// retold dates a person's row now, unless it says what the old one does.
+func retold[T any](r rowOf, was string, date func(*T, poct.AsOf), now poct.AsOf) (rowOf, error) {
+	old, err := decode[T](was)
+	if err != nil {
+		return r, err
+	}
+	date(&old, poct.AsOf{})
+	same, err := json.Marshal(old)
+	if err != nil {
+		return r, err
+	}
+	if string(same) == string(r.Row) {
+		r.Row = json.RawMessage(was)
+		return r, nil
+	}
+	v, err := decode[T](r.Row)
+	if err != nil {
+		return r, err
+	}
+	date(&v, now)
+	r.Row, err = json.Marshal(v)
 	return r, err
 }
 

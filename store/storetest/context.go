@@ -71,7 +71,7 @@ func testContext(t *testing.T, open Open) {
 			actor   string
 			changed int
 			family  string
-		}{{poct.System, 0, "Quarry"}, {"k.osei", 1, "Table"}} {
+		}{{poct.System, 0, "Quarry"}, {"k.osei", 1, "Table"}, {"k.osei", 0, "Table"}} {
 			_, changed, err := w.Upsert(w.Ctx, c.actor, table)
 			require.NoError(t, err)
 			assert.Equal(t, c.changed, changed, c.actor)
