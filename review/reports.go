@@ -118,8 +118,9 @@ type SeriesPoint struct {
 	INR    poct.Number `json:"inr"`
 }
 
-// TimeInRange reports on one patient. The range comes from whoever asks: from
-// the order, never from this program. An empty range is 2.0 to 3.0.
+// TimeInRange reports on one patient, from the results of the actor's sites.
+// The range comes from whoever asks: from the order, never from this program.
+// An empty range is 2.0 to 3.0.
 func (c *Coordinator) TimeInRange(ctx context.Context, actor poct.Actor, p poct.PatientRef, low, high string, from, to time.Time) (TimeInRange, error) {
 	out := TimeInRange{From: from, To: to, Series: []SeriesPoint{}}
 	var faults []Fault
@@ -145,8 +146,12 @@ func (c *Coordinator) TimeInRange(ctx context.Context, actor poct.Actor, p poct.
 	if len(faults) > 0 {
 		return out, &FormError{Faults: faults}
 	}
-	series, err := c.store.Book().PatientResults(p, from, to, 0)
+	book := c.store.Book()
+	series, err := book.PatientResults(p, from, to, 0)
 	if err != nil {
+		return out, err
+	}
+	if series, err = ofSites(book, actor, series); err != nil {
 		return out, err
 	}
 	var dated []quality.Dated
@@ -166,6 +171,31 @@ func (c *Coordinator) TimeInRange(ctx context.Context, actor poct.Actor, p poct.
 	}
 	if err := c.store.Look(ctx, actor.Name, ids, []string{"value"}); err != nil {
 		return out, errors.Join(errors.New("the look could not be recorded, so nothing is shown"), err)
+	}
+	return out, nil
+}
+
+// ofSites keeps the results of the actor's sites, by where the meter stands
+// now. Results of meters that no site has are for those who see all.
+func ofSites(book poct.Book, actor poct.Actor, all []poct.Past) ([]poct.Past, error) {
+	if has(actor, []string{"auditor"}) || slices.Contains(actor.Sites, "*") {
+		return all, nil
+	}
+	var out []poct.Past
+	at := map[string]string{} // meter -> site
+	for _, p := range all {
+		serial := p.Reading.Meter
+		site, known := at[serial]
+		if !known {
+			m, _, err := book.Meter(serial)
+			if err != nil {
+				return nil, fmt.Errorf("look up a meter: %w", err)
+			}
+			site, at[serial] = m.Site, m.Site
+		}
+		if AtSite(actor, site) {
+			out = append(out, p)
+		}
 	}
 	return out, nil
 }

@@ -186,3 +186,18 @@ func TestTheLedgerIsVerified(t *testing.T) {
 		})
 	}
 }
+
+// What is reckoned of a patient comes from the results of one's own sites.
+func TestTimeInRangeOfOnesOwnSites(t *testing.T) {
+	c := clinic.New()
+	p, to := poct.PatientRef{Authority: "MILLRACE", ID: "T-100482"}, c.Now()
+	for _, tc := range []struct {
+		role  string
+		sites []string
+		want  int
+	}{{"coordinator", []string{"*"}, 7}, {"auditor", []string{"harbour"}, 7}, {"coordinator", []string{"millrace"}, 4}, {"coordinator", []string{"harbour"}, 3}, {"coordinator", []string{"quay"}, 0}} {
+		got, err := c.Coordinator().TimeInRange(t.Context(), poct.Actor{Name: "x", Role: tc.role, Sites: tc.sites}, p, "", "", to.AddDate(-1, 0, 0), to)
+		require.NoError(t, err)
+		assert.Len(t, got.Series, tc.want, "%s of %v", tc.role, tc.sites)
+	}
+}

@@ -60,7 +60,9 @@ func (c *Clinic) registry() {
 	for i, v := range []string{"2.3", "2.7", "2.1", "3.2", "2.6", "2.4", "2.8"} {
 		t := []time.Time{time.Date(2026, 5, 30, 9, 0, 0, 0, Zone), time.Date(2026, 6, 20, 9, 0, 0, 0, Zone), time.Date(2026, 7, 18, 9, 0, 0, 0, Zone),
 			time.Date(2026, 8, 15, 9, 0, 0, 0, Zone), time.Date(2026, 9, 8, 9, 0, 0, 0, Zone), time.Date(2026, 10, 10, 9, 0, 0, 0, Zone), at(4, 9, 0, 0)}[i]
-		c.history[ref] = append(c.history[ref], poct.Past{Result: fmt.Sprintf("past-%d", i), State: poct.Delivered, Tested: t, Reading: inr(v)})
+		r := inr(v)
+		r.Meter = []string{"M-2041", "M-2052"}[i%2] // here, and at Harbour Street
+		c.history[ref] = append(c.history[ref], poct.Past{Result: fmt.Sprintf("past-%d", i), State: poct.Delivered, Tested: t, Reading: r})
 	}
 	for level, m := range map[string]int{"1": 29, "2": 31} {
 		c.controls["M-2041"] = append(c.controls["M-2041"], poct.Past{Tested: at(25, 7, m, 0), QCPassed: true, Reading: poct.Reading{Kind: poct.KindControl, ControlLevel: level, ControlLot: "CA-117"}})
