@@ -2,7 +2,7 @@
 //
 //	store.ClaimArrivals ── leased, in order of arrival
 //	        │
-//	   Worker.Run
+//	   Worker.Run ──► Settings.Ask: what lies over a network, before the transaction
 //	        │   one writing transaction for the batch
 //	   store.Decide ──► Judge.Decide(book, arrival)
 //	                        mapping.Decode      bytes → readings
@@ -10,11 +10,11 @@
 //	                        mapping.Resolve     reading + facts → result
 //	                        validate.Check      problems → verdict
 //	        │
-//	   results, checks, holds, deliveries and events: one commit
+//	   results, checks, holds, deliveries, registry rows and events: one commit
 //
 // Right after it, in a transaction of its own, the worker judges again the open
 // holds that a control among them may change, since it was run before their
-// tests and came after them:
+// tests and came after them, and those of patients whom a message told of:
 //
 //	store.Rejudge ──► Judge.Again(book, hold, arrival, settlement)
 //

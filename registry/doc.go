@@ -12,4 +12,8 @@
 // number that looks like a registered one is told as a fact beside, never put
 // in its place. A look-up that fails is an error, not an absence. A refused
 // line is told with its line, column and reason, and no patient's data.
+//
+// Messages about patients, visits and orders change it by Apply, which is pure.
+// A Directory answers from the record system instead: it is asked before a
+// transaction, and inside one only tells what it was told.
 package registry
