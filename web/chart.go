@@ -76,9 +76,13 @@ func (r run) state() (word string, rules []string) {
 }
 
 // said is what is written at a run; "" at one inside.
-func (r run) said(zone *time.Location, warnTime bool) string {
+// Those of the last day tell the time, older ones the day.
+func (r run) said(zone *time.Location, lastDay bool) string {
 	word, rules := r.state()
-	at := r.At.In(zone).Format("15:04")
+	at := r.At.In(zone).Format("2 Jan")
+	if lastDay {
+		at = r.At.In(zone).Format("15:04")
+	}
 	switch {
 	case word == "inside":
 		return ""
@@ -89,7 +93,7 @@ func (r run) said(zone *time.Location, warnTime bool) string {
 			return at + " outside its range, " + list(rules, "and")
 		}
 		return at + " rejected by " + list(rules, "and")
-	case warnTime:
+	case lastDay:
 		return at + " warning, " + list(rules, "and")
 	}
 	return "warning, " + list(rules, "and")

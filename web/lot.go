@@ -83,7 +83,7 @@ func (w *Server) lotView(r *http.Request, c caller, site string) (lotView, error
 	v.answer(n, pl.now, zone)
 	v.Facts = []factPair{{"For meters", n.StripLot.Model}, {"Expires", date(n.StripLot.Expires)}}
 	if n.Shipment != nil {
-		v.Facts = append(v.Facts, factPair{"Came to this site", date(n.Shipment.Arrived)}, factPair{"Shipment", n.Shipment.ID})
+		v.Facts = append(v.Facts, factPair{"Came to this site", arrived(n.Shipment.Arrived, zone)}, factPair{"Shipment", n.Shipment.ID})
 		if n.Shipment.UseBy != "" {
 			v.Facts = append(v.Facts, factPair{"Use by, as stored here", date(n.Shipment.UseBy)})
 		}
@@ -134,6 +134,14 @@ func (v *lotView) answer(n review.NewLot, now time.Time, zone *time.Location) {
 	if len(names) > 0 {
 		v.Affected = upperFirst(plural(len(names), "meter")) + " of this site " + verb(len(names), "takes", "take") + " these strips: " + list(names, "and") + "."
 	}
+}
+
+// arrived is when a shipment came, which is written as a date or to the second.
+func arrived(text string, zone *time.Location) string {
+	if t, err := time.Parse(time.RFC3339, text); err == nil {
+		return t.In(zone).Format("2 Jan 2006 15:04")
+	}
+	return date(text)
 }
 
 func lotMeterOf(m review.LotMeter, now time.Time, zone *time.Location) lotMeterRow {

@@ -261,7 +261,7 @@ func (w *Server) ratesAt(ctx context.Context, c caller, site string, pl *places)
 			p.Set("site", site)
 		}
 		for _, x := range e.Groups {
-			if x.Apart && x.Higher {
+			if x.Apart && x.Higher && x.Name != "" { // who did not say has no name to train
 				out = append(out, taskView{Text: upperFirst(g.name) + " " + nameOfGroup(g.by, x.Name, pl) + ": " + share(x.Own.Share) + " of tests ended without a result",
 					For: "all others " + share(x.Rest.Share) + ", in 90 days, counted " + clock(pl.now, pl.now, w.zoneOf(c, pl)), Mark: "flagged", Tone: "hold", Link: "/quality/errors?" + p.Encode(), LinkText: "See the rates"})
 			}
