@@ -18,6 +18,8 @@ type causeView struct {
 	Next                      string
 	MayAct                    bool
 	Batch                     int
+	Preview                   string
+	Discard                   []string // holds on this page that may be discarded together
 	Reason                    string
 	Faults                    []faultView
 }
@@ -92,10 +94,23 @@ func (w *Server) causePage(rw http.ResponseWriter, r *http.Request, c caller, st
 		v.Rows = append(v.Rows, w.row(r.Context(), h, title, len(holds), pl))
 	}
 	v.Batch = min(len(holds), rowsAPage)
+	v.Discard = w.discardList(c, page)
+	broken := pl.missing()
+	if v.MayAct {
+		// The act takes the holds in the order of the queue, as causeHolds gives them.
+		inQueue, err := w.causeHolds(r, c)
+		if err != nil {
+			return err
+		}
+		if v.Preview, err = w.preview(r.Context(), c, inQueue[:min(len(inQueue), rowsAPage)]); err != nil {
+			w.s.Log.Error().Err(err).Msg("what checking again would do could not be told")
+			broken = append(broken, "What checking again would do could not be told just now.")
+		}
+	}
 	if err := w.s.Desk.Look(r.Context(), c.actor, subjects(page), lookedAt("initials", "birth year", "inr")); err != nil {
 		return err
 	}
-	return w.show(rw, r, c, status, "cause", view{Title: "Holds of one cause", At: "holds", Body: v, Broken: pl.missing()})
+	return w.show(rw, r, c, status, "cause", view{Title: "Holds of one cause", At: "holds", Body: v, Broken: broken})
 }
 
 func verb(n int, one, many string) string {

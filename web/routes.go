@@ -89,6 +89,7 @@ func pages() []route {
 		{method: "GET", path: "/holds", may: readers, page: true, do: (*Server).holds},
 		{method: "GET", path: "/holds/causes/{id}", may: readers, page: true, do: (*Server).cause},
 		{method: "POST", path: "/holds/causes/{id}/again", may: staff, page: true, do: (*Server).causeAgain},
+		{method: "POST", path: "/holds/causes/{id}/discard", may: staff, page: true, do: (*Server).causeDiscard},
 		{method: "GET", path: "/holds/{id}", may: readers, page: true, do: (*Server).hold},
 		{method: "GET", path: "/raw/holds/{id}", may: readers, page: true, do: (*Server).holdRaw},
 		{method: "POST", path: "/holds/{id}/settle", may: staff, page: true, do: (*Server).settle},

@@ -65,6 +65,7 @@ type Desk interface {
 	Settle(ctx context.Context, actor poct.Actor, hold string, st poct.Settlement) (poct.HoldRecord, error)
 	Acts(ctx context.Context, actor poct.Actor, h poct.HoldRecord) ([]review.Offer, error)
 	Mine(actor poct.Actor, h poct.HoldRecord) bool
+	Preview(ctx context.Context, actor poct.Actor, book poct.Book, h poct.HoldRecord, a poct.Arrival) (poct.Decision, error)
 	Call(ctx context.Context, actor poct.Actor, c poct.CallTry) error
 	JudgeItem(ctx context.Context, actor poct.Actor, lookback string, j poct.Judgement, carry bool) error
 	WidenLookBack(ctx context.Context, actor poct.Actor, id string, from time.Time, reason string) error
