@@ -93,6 +93,19 @@ func (s *lisSpeaker) send(ctx context.Context, records []byte, how trick) (strin
 	return lisTaken, err
 }
 
+// greet connects and begins and ends a sending in which nothing is sent.
+func (s *lisSpeaker) greet(ctx context.Context) error {
+	if _, err := s.line.open(ctx); err != nil {
+		return err
+	}
+	s.read = bufio.NewReaderSize(s.line, 16)
+	if got, err := s.ask([]byte{enq}); err != nil || got != ack {
+		return errors.Join(errLineLost, err)
+	}
+	_, err := s.line.Write([]byte{eot})
+	return err
+}
+
 // frame sends one frame until it is taken.
 func (s *lisSpeaker) frame(ctx context.Context, f []byte, how trick, middle bool) (taken bool, err error) {
 	for try := range lisTries {

@@ -149,6 +149,28 @@ func (s *poctSpeaker) begin(ctx context.Context, hello, message []byte, how tric
 	}
 }
 
+// greet is a conversation of a meter that has nothing new, up to the continuous
+// mode.
+func (s *poctSpeaker) greet(ctx context.Context) error {
+	if _, err := s.line.open(ctx); err != nil {
+		return err
+	}
+	s.read = bufio.NewReader(s.line)
+	if err := s.write(append(s.hello(), s.status(0, 0)...)); err != nil {
+		return err
+	}
+	for !s.continuous {
+		d, err := s.next()
+		if err != nil {
+			return err
+		}
+		if over, err := s.obey(d); over || err != nil {
+			return errors.Join(errors.New("standin: the host did not start the continuous mode"), err)
+		}
+	}
+	return nil
+}
+
 // hand sends the message and waits for its answer.
 func (s *poctSpeaker) hand(ctx context.Context, message []byte, how trick) (answer string, err error) {
 	switch how {

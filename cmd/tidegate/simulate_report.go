@@ -39,7 +39,8 @@ func (r *simulateReport) compare(ctx context.Context, d *daemon, before *standin
 	}
 	if before != nil {
 		after, err := d.until(ctx, settleAfter, func(b *standin.Became) bool {
-			return b.Unfinished <= before.Unfinished && b.Arrivals >= before.Arrivals+r.Want.Arrivals
+			// A file that came again is a resend only once it was taken.
+			return b.Unfinished <= before.Unfinished && b.Arrivals >= before.Arrivals+r.Want.Arrivals && b.Resends >= before.Resends+r.Want.Resends
 		})
 		if err != nil {
 			return err

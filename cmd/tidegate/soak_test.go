@@ -28,7 +28,7 @@ func TestSoak(t *testing.T) {
 	_, next := s.simulate("--write-setup", filepath.Join(s.dir, "set"), "--meters", "40")
 	require.Contains(t, next, "--record")
 	config := filepath.Join(s.dir, "set", "tidegate.yaml")
-	amount := []string{"--results", "700", "--rate", "max"}
+	amount := []string{"--results", "500", "--rate", "max"}
 	if long := os.Getenv("TIDEGATE_SOAK"); long != "" {
 		amount = []string{"--for", long, "--rate", "40/s"}
 	}
