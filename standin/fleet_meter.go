@@ -20,7 +20,7 @@ type Dialect struct{ Model, Format string }
 type FleetInlet struct {
 	ID      string
 	Way     Way
-	Addr    string    // host:port; the folder of Folder, the URL of HTTP and Queue; a serial port for LIS
+	Addr    string    // host:port; the folder of Folder, the URL of HTTP and Queue
 	Subject string    // of Queue
 	Token   string    // of HTTP
 	Reads   []Dialect // what is read there
@@ -210,6 +210,7 @@ type sending struct {
 	answer  string
 	sent    int  // how often it was sent after a first time
 	unclear int  // of the sendings before the answer, how many may have been taken too
+	more    int  // positive answers after the first, to resends on purpose
 	over    bool // given up
 }
 

@@ -55,7 +55,12 @@ func (m *fleetMeter) run(ctx context.Context, e errand, now func() time.Time) {
 				o.resendsMore++
 				break
 			}
-			o.resends++
+			s.more++
+			if m.inlet.Way == POCT1A {
+				o.resendsMore++ // within one conversation it is answered without asking the store
+			} else {
+				o.resends++
+			}
 		}
 	}
 	m.done(e, s, o)
@@ -84,7 +89,7 @@ func (m *fleetMeter) done(e errand, s sending, o outcome) {
 	if s.over {
 		o.line.GaveUp = 1
 	} else {
-		o.line.Answered = 1 + o.resends
+		o.line.Answered = 1 + s.more
 		o.answers = append(o.answers, string(m.inlet.Way)+" "+s.answer)
 		o.resendsMore += s.unclear
 	}

@@ -101,7 +101,7 @@ func TestManyConnections(t *testing.T) {
 		at[in.Way] = in.Addr
 	}
 	hostile(t, at)
-	code, out = s.simulate("--config", path, "--results", "60", "--rate", "max", "--meters", "40", "--faults", "slow,half-frame,garbage", "--json")
+	code, out = s.simulate("--config", path, "--results", "60", "--rate", "max", "--meters", "40", "--faults", "all", "--json")
 	var r simulateReport
 	require.NoError(t, json.Unmarshal([]byte(out), &r))
 	require.Zero(t, code, "%v", r.Wrong)

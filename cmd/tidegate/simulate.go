@@ -17,7 +17,7 @@ import (
 
 type simulateCmd struct {
 	Config     string        `default:"${ownConfig}" placeholder:"FILE" type:"path" help:"The configuration of the test set-up that the fleet sends to; its registry names the meters."`
-	Target     []string      `placeholder:"INLET=ADDR" help:"Where an inlet of the configuration is reached, and that only the inlets named are: host:port, a URL, a folder, or the serial port at the meter's end."`
+	Target     []string      `placeholder:"INLET=ADDR" help:"Where an inlet of the configuration is reached, and that only the inlets named are: host:port, a URL or a folder."`
 	WriteSetup string        `placeholder:"DIR" help:"Write a complete set-up for a fleet of --meters and --seed into an empty folder, and end."`
 	Record     bool          `help:"Serve a stand-in record system where the configuration's FHIR outlet sends to."`
 	Meters     int           `default:"40" help:"How many meters, at most."`

@@ -129,8 +129,8 @@ func fleetInlet(cfg *config.Config, in *config.Inlet, bound, given string) (f st
 		if part.Mode != "" && part.Mode != "framed" {
 			return f, "the fleet speaks LIS01, not bare records", nil
 		}
-		if part.Serial != "" && given == "" {
-			return f, "it is a serial port; name the meter's end with --target " + in.ID + "=/dev/...", nil
+		if part.Serial != "" {
+			return f, "it is a serial port, and the fleet speaks over TCP", nil
 		}
 	case *folder.Config:
 		f.Addr = part.Path
@@ -191,7 +191,7 @@ func (c *simulateCmd) near(cfg *config.Config, inlets []standin.FleetInlet) erro
 		}
 	}
 	for _, in := range inlets {
-		if in.Way != standin.Folder && !strings.HasPrefix(in.Addr, "/") {
+		if in.Way != standin.Folder {
 			look("inlet "+in.ID, in.Addr)
 		}
 	}
