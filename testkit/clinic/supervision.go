@@ -94,14 +94,18 @@ func (c *Clinic) Tests(_ context.Context, _, _ time.Time, by, _ string) ([]poct.
 	return slices.Clone(c.shelf.counts[by]), nil
 }
 
-// Upsert implements review.QualityStore: a person's own acts are kept.
+// Upsert implements review.QualityStore: a person's own acts are kept, and
+// strip lots.
 func (c *Clinic) Upsert(_ context.Context, _ string, rows poct.RegistryRows) (added, changed int, err error) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
+	for _, l := range rows.StripLots {
+		c.lots[l.Lot] = l
+	}
 	c.shelf.acceptances = append(c.shelf.acceptances, rows.Acceptances...)
 	c.shelf.readBacks = append(c.shelf.readBacks, rows.ReadBacks...)
 	c.shelf.actions = append(c.shelf.actions, rows.Actions...)
-	return len(rows.Acceptances) + len(rows.ReadBacks) + len(rows.Actions), 0, nil
+	return len(rows.Acceptances) + len(rows.ReadBacks) + len(rows.Actions) + len(rows.StripLots), 0, nil
 }
 
 var _ review.QualityStore = (*Clinic)(nil)
