@@ -157,9 +157,9 @@ func whenControl(holds bool) string {
 // poctStatus reads what the meter says of the test: why it sends it, and
 // whether it was an ordinary one.
 func (r *reader) poctStatus(v poct1a.Service) {
-	text, status := v.Reason, poctReasons[v.Reason]
+	status := poctReasons[v.Reason]
 	if f := &r.p.fields.status; f.on {
-		text = r.text("status", f) // mapped by its values
+		text := r.text("status", f) // mapped by its values
 		status = poct.Status(text)
 		if !slices.Contains(statuses, text) {
 			status = poctReasons[text]

@@ -177,22 +177,6 @@ func lisFrames(records []byte) [][]byte {
 	return out
 }
 
-// errNoAnswer: a host that was asked did not say anything.
-var errNoAnswer = errors.New("standin: the query was not answered")
-
-// query sends a message with a Q record and takes in what the host sends in
-// answer: its records.
-func (s *lisSpeaker) query(ctx context.Context, records []byte) ([]byte, error) {
-	if told, err := s.say(ctx, records, plain); err != nil || told != lisTaken {
-		return nil, errors.Join(errNoAnswer, err)
-	}
-	got, err := s.receive()
-	if err != nil {
-		s.close()
-	}
-	return got, err
-}
-
 // receive is the instrument's side of a message that the host sends.
 func (s *lisSpeaker) receive() (records []byte, err error) {
 	for {

@@ -104,8 +104,6 @@ func (d *Day) newStrips() {
 	d.passing(4, "with strips that were accepted", d.test(trialMeter, "2.6"))
 }
 
-func (d *Day) withINR(meter, inr string) test { return d.test(meter, inr) }
-
 // laboratory is its own list of twelve results: eleven of patients whom a meter
 // had measured, and one whom a meter measures next.
 func (d *Day) laboratory() {

@@ -156,7 +156,7 @@ func (t *tx) anotherAdmin(name string) error {
 	if slices.ContainsFunc(users, func(u poct.User) bool { return u.Name != name && admin(u) }) {
 		return nil
 	}
-	return fmt.Errorf("%w: Nobody else is an administrator. Make somebody one first.", poct.ErrNotAllowed) //nolint:staticcheck // shown as it is
+	return fmt.Errorf("%w: nobody else is an administrator; make somebody one first", poct.ErrNotAllowed)
 }
 
 // ResetUser takes a user's password and sessions away; they set a new one by

@@ -39,7 +39,6 @@ func supervisionAPI() []route {
 
 // What is asked and answered here.
 type (
-	checkList    struct{ Checks []CheckInfo }
 	lookBackList struct {
 		LookBacks []poct.LookBack `json:"lookbacks"`
 		Next      string          `json:"next,omitempty"` // pass as ?after=

@@ -19,7 +19,6 @@ type side struct {
 	queued   []string // messages handed in, in order
 	told     int      // how many of them were told of
 	assembly astm.Assembly
-	before   astm.Assembly
 	kept     []string // pieces that were kept
 	timer    bool
 }

@@ -18,7 +18,6 @@ type walker struct {
 	kept    map[string]bool // bytes
 	ids     map[string]bool // control ids of what is kept, or is talk
 	sent    []string        // control ids of ours
-	due     int             // documents that were given, to be stored or answered
 }
 
 func (w *walker) watch(actions []poct1a.Action) {
