@@ -35,7 +35,7 @@ func Deming(pairs []Pair, lambda, confidence float64) (Line, error) {
 		return Line{}, err
 	}
 	if lambda <= 0 || confidence <= 0 || confidence >= 1 {
-		return Line{}, errors.New("the ratio of a Deming line lies above 0 and the confidence between 0 and 1; 1 and 0.95 are usual")
+		return Line{}, errors.New("the Deming ratio lies above 0 and the confidence between 0 and 1; 1 and 0.95 are usual")
 	}
 	x, y := floats(used)
 	a, b, ok := deming(x, y, lambda)
