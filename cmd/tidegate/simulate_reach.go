@@ -155,14 +155,14 @@ func fleetInlet(cfg *config.Config, in *config.Inlet, bound, given string) (f st
 	if given != "" {
 		f.Addr = given
 	}
-	if push, ok := in.Config.(*httpin.Config); ok && !strings.Contains(f.Addr, "://") {
-		f.Addr = "http://" + f.Addr + push.WithDefaults().Path
-	}
 	switch {
 	case secured:
 		return f, "the fleet has no certificates or credentials", nil
 	case strings.HasSuffix(f.Addr, ":0"):
 		return f, "its port is chosen at the start, and no daemon runs on this configuration that could be asked", nil
+	}
+	if push, ok := in.Config.(*httpin.Config); ok && !strings.Contains(f.Addr, "://") {
+		f.Addr = "http://" + f.Addr + push.WithDefaults().Path
 	}
 	return f, "", nil
 }
