@@ -111,18 +111,21 @@ func (h *House) rows() *rows {
 	return r
 }
 
-// steps are the digests of the resources of a committed bundle that is sent one
-// by one.
+// steps are the digests of the resources of a committed bundle that are sent by
+// themselves: all of one that goes one by one, and the provenance of any, since
+// whether If-None-Match is honoured is asked by putting it once more.
 func steps(body []byte) (out [][32]byte) {
 	var b struct {
 		Type  string
 		Entry []struct{ Resource json.RawMessage }
 	}
-	if json.Unmarshal(body, &b) != nil || b.Type != "batch" {
+	if json.Unmarshal(body, &b) != nil {
 		return nil
 	}
 	for _, e := range b.Entry {
-		out = append(out, unpointed(e.Resource))
+		if b.Type == "batch" || bytes.HasPrefix(e.Resource, []byte(`{"resourceType":"Provenance"`)) {
+			out = append(out, unpointed(e.Resource))
+		}
 	}
 	return out
 }
