@@ -118,11 +118,10 @@ func TestSeveralOutlets(t *testing.T) {
 	h.send(m.bytes())
 	m.inr, m.pt, m.status = "2.6", "31.2", "C"
 	h.send(m.bytes())
-	through := func(id string) func() bool {
-		return func() bool { return h.outlet(id).Backlog == 0 }
-	}
-	require.Eventually(t, through("lab"), 30*time.Second, 10*time.Millisecond)
-	require.Eventually(t, through("record"), 30*time.Second, 10*time.Millisecond)
+	require.Eventually(t, func() bool {
+		a, err := h.app.Account(t.Context())
+		return err == nil && a.Waiting == 0 && h.outlet("lab").Backlog == 0 && h.outlet("record").Backlog == 0
+	}, 30*time.Second, 10*time.Millisecond)
 	require.Contains(t, [][]string{{"2.4 F", "2.6 C"}, {"2.6 F"}}, lab.says(), "the second may have come before the first was sent")
 	o := h.outlet("copy")
 	require.Equal(t, poct.OutletPaused, o.State)

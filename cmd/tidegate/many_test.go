@@ -93,7 +93,9 @@ func TestManyConnections(t *testing.T) {
 	meters := startIdle(t, n, inlets)
 	with := resident(t)
 	t.Logf("%d idle connections: %d MB resident, %d bytes more for each", n, with>>20, (with-memory)/int64(n))
-	require.Less(t, with, int64(300<<20))
+	if !underRace { // which keeps several times the memory
+		require.Less(t, with, int64(300<<20))
+	}
 	require.GreaterOrEqual(t, held(t).descriptors, n, "they are connected to this process")
 
 	at := map[standin.Way]string{}
