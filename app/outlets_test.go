@@ -2,6 +2,7 @@ package app_test
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
 	"net"
 	"os"
@@ -37,6 +38,8 @@ func newReceiver(t *testing.T) *receiver {
 			if err != nil {
 				return
 			}
+			// The daemon may keep its line for longer than the test takes.
+			context.AfterFunc(t.Context(), func() { _ = c.Close() })
 			serving.Go(func() { r.serve(c) })
 		}
 	})
